@@ -30,11 +30,11 @@ func EncodeBlock(data []byte) []byte {
 }
 
 // DecodeBlock takes the block that reply starts with apart; data and rest are
-// parts of reply, nothing is copied. An indefinite block takes everything up to
-// the NL that ends the reply.
+// parts of reply, nothing is copied. An indefinite block takes everything: reply
+// comes without its terminator (Framing.EndAtClose).
 func DecodeBlock(reply []byte) (data, rest []byte, err error) {
 	if bytes.HasPrefix(reply, []byte("#0")) {
-		return bytes.TrimSuffix(reply[2:], []byte("\n")), nil, nil
+		return reply[2:], nil, nil
 	}
 	h, err := readBlockHeader(reply)
 	if err != nil {
@@ -51,8 +51,8 @@ func DecodeBlock(reply []byte) (data, rest []byte, err error) {
 }
 
 // blockHeader is the start of a definite-length block: size bytes that tell
-// length bytes of data. A partial header has fewer bytes than its size; size
-// and length are then the least they can be.
+// length bytes of data. A partial header has not fully arrived, and tells no
+// length.
 type blockHeader struct {
 	size, length int
 	partial      bool
@@ -62,10 +62,8 @@ func (h blockHeader) complete(available int) bool {
 	return !h.partial && available-h.size >= h.length
 }
 
-// missing tells how many bytes of the block are known to be still to come.
-func (h blockHeader) missing(available int) int {
-	return max(0, h.size+h.length-available)
-}
+// missing tells how many bytes of an incomplete block are still to come.
+func (h blockHeader) missing(available int) int { return h.size + h.length - available }
 
 // errNotBlock is text that looks like a block's start and is none.
 var errNotBlock = errors.New("not a block")
@@ -77,7 +75,7 @@ func readBlockHeader(buf []byte) (blockHeader, error) {
 		return blockHeader{}, fmt.Errorf("%w: %s does not start with #", errNotBlock, quoteStart(buf))
 	}
 	if len(buf) == 1 {
-		return blockHeader{size: 2, partial: true}, nil
+		return blockHeader{partial: true}, nil
 	}
 	if buf[1] == '0' {
 		return blockHeader{}, ErrIndefinite
@@ -86,15 +84,14 @@ func readBlockHeader(buf []byte) (blockHeader, error) {
 		return blockHeader{}, fmt.Errorf("%w: %s has no digit after #", errNotBlock, quoteStart(buf))
 	}
 	h := blockHeader{size: 2 + int(buf[1]-'0')}
-	h.partial = len(buf) < h.size
 	for _, c := range buf[2:min(h.size, len(buf))] {
 		if !isDigit(c) {
 			return blockHeader{}, fmt.Errorf("%w: the length in %s is not %c digits", errNotBlock, quoteStart(buf), buf[1])
 		}
 		h.length = h.length*10 + int(c-'0')
 	}
-	if h.partial {
-		h.length = 0
+	if len(buf) < h.size {
+		return blockHeader{partial: true}, nil
 	}
 	return h, nil
 }

@@ -127,7 +127,7 @@ func (c *Call) Bool(i int) (bool, error) {
 }
 
 // Keyword is the i-th parameter as one of some words, which are written as in a
-// pattern ("NORMal"). It returns the word's short form in capitals, as it is
+// pattern ("NORMal", "CHANnel2"). It returns the word's short form in capitals, as it is
 // answered too. Another word is -224.
 func (c *Call) Keyword(i int, words ...string) (string, error) {
 	d, err := c.want(i, characterData)
@@ -135,10 +135,14 @@ func (c *Call) Keyword(i int, words ...string) (string, error) {
 		return "", err
 	}
 	for _, w := range words {
-		k, err := newKeyword(w)
+		name := strings.TrimRight(w, "0123456789")
+		k, err := newKeyword(name)
 		if err != nil {
 			panic("scpi: keyword " + err.Error())
 		}
+		digits := w[len(name):]
+		k.short += digits
+		k.long += digits
 		if k.matches(d.text) {
 			return k.short, nil
 		}

@@ -86,7 +86,7 @@ func (d *Device) identity() string {
 // handleSystem adds SYSTem:ERRor and SYSTem:VERSion (SCPI-99 volume 2, clauses
 // 21.8 and 21.21, the latter number from memory).
 func (d *Device) handleSystem() {
-	d.Handle("SYSTem:ERRor[:NEXT]", Command{Ask: func(*Call) (string, error) { return d.Errors.next().String(), nil }})
+	d.Handle("SYSTem:ERRor[:NEXT]", Command{Ask: func(*Call) (string, error) { return d.Errors.next().Entry(), nil }})
 	d.Handle("SYSTem:ERRor:COUNt", Command{Ask: func(*Call) (string, error) { return strconv.Itoa(d.Errors.Len()), nil }})
 	d.Handle("SYSTem:ERRor:ALL", Command{Ask: func(*Call) (string, error) { return d.Errors.all(), nil }})
 	d.Handle("SYSTem:VERSion", Command{Ask: func(*Call) (string, error) { return "1999.0", nil }})

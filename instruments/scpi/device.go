@@ -82,7 +82,7 @@ func (d *Device) NewSession() *Session {
 	return &Session{device: d, closed: make(chan struct{})}
 }
 
-// Close ends the session: a command of its that waits is given up. It may be
+// Close ends the session: a command of its own that waits is given up. It may be
 // called from any goroutine, and more than once.
 func (s *Session) Close() { s.close.Do(func() { close(s.closed) }) }
 

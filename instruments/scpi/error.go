@@ -20,24 +20,22 @@ func (e Error) Error() string { return fmt.Sprintf("instrument error %d: %s", e.
 // Source: programming manual of a waveform generator, quoting SCPI-99.
 const longestText = 255
 
-// NewError is the standard's error of that number with its text, followed by
-// a detail where there is one. Numbers that the standard does not name get the
-// detail alone, or the text of their class.
+// NewError is the standard's error of that number with its text, followed by a
+// detail where there is one. A number that the standard does not name, such as
+// a positive one, gets the detail as its text.
 func NewError(number int, detail string) Error {
 	text, known := standardTexts[number]
 	switch {
-	case !known && detail != "":
-		text = detail
 	case !known:
-		text = standardTexts[classOf(number)]
+		text = detail
 	case detail != "":
 		text += ";" + detail
 	}
 	return Error{Number: number, Text: printable(text, longestText)}
 }
 
-// String is the entry as SYSTem:ERRor? answers it.
-func (e Error) String() string {
+// Entry is the error as SYSTem:ERRor? answers it.
+func (e Error) Entry() string {
 	return strconv.Itoa(e.Number) + "," + FormatString(e.Text)
 }
 
@@ -81,33 +79,25 @@ func eventBit(number int) byte {
 	if number > 0 {
 		return eventDevice
 	}
-	switch classOf(number) {
-	case -100:
+	switch number / 100 {
+	case -1:
 		return eventCommand
-	case -200:
+	case -2:
 		return eventExecution
-	case -300:
+	case -3:
 		return eventDevice
-	case -400:
+	case -4:
 		return eventQuery
-	case -500:
+	case -5:
 		return eventPowerOn
-	case -600:
+	case -6:
 		return eventUserRequest
-	case -700:
+	case -7:
 		return eventRequestControl
-	case -800:
+	case -8:
 		return eventOperationComplete
 	}
 	return 0
-}
-
-// classOf is the generic error of a number's class: -113 is of class -100.
-func classOf(number int) int {
-	if number > 0 {
-		return -300
-	}
-	return number / 100 * 100
 }
 
 // printable keeps a text fit for an error queue: no control characters, not

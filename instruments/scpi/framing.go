@@ -13,8 +13,9 @@ import (
 // Blocks are passed over by their length and strings by their quotes, so that a
 // terminator inside either ends nothing. A block or string is recognised where
 // a data element may start: at the start of the answer, after a comma or
-// semicolon, or after a header and white space. With EOL "\n" a carriage return
-// just before it belongs to the terminator.
+// semicolon, or after a header in capitals and white space (the headers of
+// answers are in capitals: IEEE 488.2 chapter 8, from memory). With EOL "\n" a
+// carriage return just before it belongs to the terminator.
 //
 // Framing keeps no state: it is given all bytes of the answer that have arrived
 // so far. A call while a large block is incomplete does not look at the block's
@@ -24,7 +25,7 @@ type Framing struct{ EOL string }
 // End looks for the end of the answer at the start of buf. buf[:end] is the
 // answer without its terminator, buf[next:] is what follows. While the answer
 // is incomplete end is negative and need says how many bytes at least are still
-// to come: the rest of a block and its terminator, else 1. A block's header may
+// to come: the rest of a block whose length is known and its terminator, else 1. A block's header may
 // claim up to 999 999 999 bytes, so read need bytes, but do not trust it with
 // memory at once.
 //
@@ -70,35 +71,51 @@ func (f Framing) eol() string {
 type scan struct {
 	buf     []byte
 	eol     string
-	lenient bool // what is no definite block is text, never an error
+	program bool // a program message: a broken block is text, headers have any case
 	passed  int  // end of the last block or string; terminators before it do not count
 }
 
 // terminator returns the index of the terminator, or -1 and how many bytes are
 // known to be missing.
 func (s *scan) terminator() (at, need int, err error) {
-	eol := finder{buf: s.buf, find: []byte(s.eol)}
-	marks := [...]finder{{buf: s.buf, find: []byte{'#'}}, {buf: s.buf, find: []byte{'"'}}, {buf: s.buf, find: []byte{'\''}}}
 	for from := 0; ; {
-		at := eol.from(from)
-		mark := len(s.buf)
-		for i := range marks {
-			mark = min(mark, marks[i].from(from))
-		}
-		if at < mark {
-			return at, 0, nil
-		}
-		if mark == len(s.buf) {
+		at := s.notable(from)
+		if at == len(s.buf) {
 			return -1, 1, nil
 		}
-		if start := s.dataStart(mark); start == noData {
-			from = mark + 1
-		} else if missing, err := s.pass(mark, start == afterHeader); err != nil || missing > 0 {
+		if bytes.HasPrefix(s.buf[at:], []byte(s.eol)) {
+			return at, 0, nil
+		}
+		from = at + 1
+		start := s.dataStart(at)
+		if start == noData || s.buf[at] == s.eol[0] {
+			continue
+		}
+		if missing, err := s.pass(at, start == afterHeader); err != nil || missing > 0 {
 			return -1, missing, err
-		} else {
-			from = max(mark+1, s.passed)
+		}
+		from = max(from, s.passed)
+	}
+}
+
+// notable is the first byte at or after a place that may start a terminator, a
+// block or a string. It looks at few bytes beyond it, so that a block is not
+// searched before it is known to be one.
+func (s *scan) notable(from int) int {
+	const window = 1024
+	for ; from < len(s.buf); from += window {
+		w := s.buf[from:min(from+window, len(s.buf))]
+		first := len(w)
+		for _, c := range [...]byte{s.eol[0], '#', '"', '\''} {
+			if i := bytes.IndexByte(w[:first], c); i >= 0 {
+				first = i
+			}
+		}
+		if first < len(w) {
+			return from + first
 		}
 	}
+	return len(s.buf)
 }
 
 // pass moves behind the block or string at mark; where it is incomplete it
@@ -117,11 +134,11 @@ func (s *scan) pass(mark int, doubtful bool) (missing int, err error) {
 	}
 	h, err := readBlockHeader(s.buf[mark:])
 	switch {
-	case err != nil && (s.lenient || doubtful && !errors.Is(err, ErrIndefinite)):
+	case err != nil && (s.program || doubtful && !errors.Is(err, ErrIndefinite)):
 		return 0, nil
 	case err != nil:
 		return 0, err
-	case len(s.buf) == mark+1:
+	case h.partial:
 		return 1, nil
 	case !h.complete(len(s.buf) - mark):
 		return h.missing(len(s.buf)-mark) + len(s.eol), nil
@@ -140,64 +157,38 @@ const (
 
 // dataStart tells whether a data element may start at the given place.
 func (s *scan) dataStart(at int) dataStart {
-	const longestHeader = 255
 	before := at
 	for before > s.passed && isSpace(s.buf[before-1]) {
 		before--
 	}
-	if before == s.passed {
-		if s.passed == 0 {
-			return certain
-		}
-		return noData
-	}
-	if c := s.buf[before-1]; c == ',' || c == ';' {
+	switch {
+	case before == 0:
 		return certain
-	}
-	if before == at {
+	case before == s.passed:
 		return noData
+	case s.buf[before-1] == ',' || s.buf[before-1] == ';':
+		return certain
+	case before < at && s.isHeader(before):
+		return afterHeader
 	}
-	for i := before - 1; ; i-- {
-		switch {
-		case i < s.passed:
-			if s.passed == 0 {
-				return afterHeader
-			}
-			return noData
-		case s.buf[i] == ';':
-			return afterHeader
-		case !isHeaderCharacter(s.buf[i]) && !s.leading(i), before-i > longestHeader:
-			return noData
+	return noData
+}
+
+// isHeader tells whether what stands before a place, back to the start of its
+// unit, can be a header.
+func (s *scan) isHeader(end int) bool {
+	const longest = 255
+	start := max(s.passed, end-longest)
+	unit := s.buf[start:end]
+	if i := bytes.LastIndexByte(unit, ';'); i >= 0 {
+		unit = unit[i+1:]
+	} else if start > 0 {
+		return false // too long, or behind a block or string
+	}
+	for _, c := range bytes.TrimLeftFunc(unit, isSpaceRune) {
+		if !isHeaderCharacter(c) || !s.program && 'a' <= c && c <= 'z' {
+			return false
 		}
 	}
-}
-
-// leading tells white space that stands before a header.
-func (s *scan) leading(at int) bool {
-	for at >= s.passed && isSpace(s.buf[at]) {
-		at--
-	}
-	return at < 0 || at >= s.passed && s.buf[at] == ';'
-}
-
-// finder finds a pattern at or after a place that only moves forward, without
-// looking at a byte twice.
-type finder struct {
-	buf, find []byte
-	at        int
-	valid     bool
-}
-
-func (f *finder) from(place int) int {
-	if f.valid && f.at >= place {
-		return f.at
-	}
-	f.valid = true
-	f.at = len(f.buf)
-	if place < len(f.buf) {
-		if i := bytes.Index(f.buf[place:], f.find); i >= 0 {
-			f.at = place + i
-		}
-	}
-	return f.at
+	return true
 }

@@ -9,7 +9,7 @@ import (
 // NL that ends it is outside strings and definite blocks and is not part of it.
 // Without one ok is false.
 func SplitMessage(buf []byte) (message, rest []byte, ok bool) {
-	s := scan{buf: buf, eol: "\n", lenient: true}
+	s := scan{buf: buf, eol: "\n", program: true}
 	at, _, _ := s.terminator()
 	if at < 0 {
 		return nil, buf, false

@@ -64,11 +64,11 @@ func (q *Queue) all() string {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if len(q.entries) == 0 {
-		return NewError(0, "").String()
+		return NewError(0, "").Entry()
 	}
 	texts := make([]string, len(q.entries))
 	for i, e := range q.entries {
-		texts[i] = e.String()
+		texts[i] = e.Entry()
 	}
 	q.entries = nil
 	return strings.Join(texts, ",")

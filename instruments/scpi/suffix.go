@@ -10,13 +10,16 @@ var multipliers = map[string]float64{
 }
 
 // scale is the factor that a suffix such as MV puts on a number in the given
-// unit ("V", "A", "OHM", "HZ", "S"; "" is a plain number, which may have a
-// multiplier alone). The unit wins over the multiplier: MA is milliampere
-// where amperes are meant. M is mega before OHM and HZ (IEEE 488.2-1992,
-// table 7-2).
+// unit ("V", "A", "OHM", "HZ", "S"; "" allows no suffix). A multiplier without
+// its unit is no suffix: 5 A must not become 5E-18 V. The unit wins over the
+// multiplier: MA is milliampere where amperes are meant. M is mega before OHM
+// and HZ (IEEE 488.2-1992, table 7-2; that exception from memory).
 func scale(suffix, unit string) (float64, error) {
-	if suffix == "" {
+	switch {
+	case suffix == "":
 		return 1, nil
+	case unit == "":
+		return 0, NewError(-138, suffix)
 	}
 	unit = strings.ToUpper(unit)
 	prefix, ok := strings.CutSuffix(suffix, unit)
@@ -26,8 +29,6 @@ func scale(suffix, unit string) (float64, error) {
 		return 1e6, nil
 	case ok && known:
 		return factor, nil
-	case unit == "":
-		return 0, NewError(-138, suffix)
 	}
 	return 0, NewError(-131, suffix)
 }
