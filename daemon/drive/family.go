@@ -21,6 +21,8 @@ type Family struct {
 	Patterns    Patterns              `yaml:"patterns" need:"true"`
 	Loop        string                `yaml:"loop" need:"true"` // open, current, velocity
 	Permissives map[string]Permissive `yaml:"permissives"`
+	Inhibit     *Permissive           `yaml:"inhibit"`    // the input that blocks all gates; absent: the drive has none
+	Reset       string                `yaml:"reset"`      // how a latched fault is cleared: enable (default; withdrawn and given again), power
 	FaultLamp   string                `yaml:"fault_lamp"` // contact that reads the drive's own fault lamp
 	StandIns    []StandIn             `yaml:"stand_ins"`
 	Control     Control               `yaml:"control_supply" need:"true"`
@@ -35,6 +37,12 @@ type Family struct {
 	hash string
 }
 
+// Hash is the SHA-256 of the family file's bytes, in hexadecimal: two runs with the same hash were judged by the same figures.
+func (f *Family) Hash() string { return f.hash }
+
+// Path is the file the family was read from.
+func (f *Family) Path() string { return f.path }
+
 // Bridge is the power stage: which legs it has and which gate channels drive them.
 type Bridge struct {
 	Legs     []string  `yaml:"legs" need:"true"`
@@ -48,6 +56,8 @@ type Channel struct {
 	Leg  string `yaml:"leg"`              // empty for a brake chopper or a charge switch
 	Kind string `yaml:"kind" need:"true"` // high, low, brake_chopper, charge_switch
 	Rail string `yaml:"rail" need:"true"` // the driver rail that feeds it
+	// NegativeRail holds the gate below its source when off; empty where off is 0 V.
+	NegativeRail string `yaml:"negative_rail"`
 }
 
 // Device is the power device that is not fitted.
@@ -84,12 +94,14 @@ type Tolerance struct {
 // Modulation is how the drive chops.
 type Modulation struct {
 	// Kind is complementary (the chopping leg's two gates alternate), high_side (only the high side is chopped, the low side
-	// of the other leg stands on) or locked_antiphase (both legs alternate against each other).
+	// of the other leg stands on), locked_antiphase (both legs alternate against each other) or unknown.
 	Kind      string           `yaml:"kind" need:"true"`
 	Frequency quantity.Hertz   `yaml:"frequency" need:"true"`
 	Within    quantity.Ratio   `yaml:"frequency_within" need:"true"`
 	DeadTime  DeadTime         `yaml:"dead_time" need:"true"`
-	Jitter    quantity.Seconds `yaml:"jitter_within"`
+	Jitter    quantity.Seconds `yaml:"jitter_within"` // 0: not looked at
+	// HighestDuty is what a saturated loop gives; 0 means 100 %, and then a channel that should chop may stand on.
+	HighestDuty quantity.Ratio `yaml:"highest_duty"`
 }
 
 // DeadTime is the pause between the two gates of a leg, at the device's minimum threshold.
@@ -117,6 +129,7 @@ type Permissive struct {
 	Contact string `yaml:"contact"` // the contact of the bench that gives it; empty: only a stand-in does
 	Normal  string `yaml:"normal"`  // closed, open: how it stands when the drive may run
 	Latches bool   `yaml:"latches"` // once withdrawn, the drive has to be reset
+	Stops   string `yaml:"stops"`   // both (default), forward, reverse: the direction that it blocks, as an end switch does
 }
 
 // StandIn is what is fitted for the board stage only.
@@ -136,6 +149,8 @@ type Control struct {
 	Stop    quantity.Volts   `yaml:"stop"`               // and at which it stops
 	Power   quantity.Watts   `yaml:"power"`              // from_bus: constant power it draws
 	Settle  quantity.Seconds `yaml:"settle" need:"true"` // from power to ready
+	// Hold is how long a control supply in current limit may stay on while power devices are fitted and the bus is charged.
+	Hold quantity.Seconds `yaml:"hold"`
 }
 
 // Rail is an internal supply of the drive, measured at its test point.
@@ -176,7 +191,7 @@ type Reference struct {
 	Sweep      quantity.Volts `yaml:"sweep" need:"true"` // what the gate sweep asks for, both signs
 	Offset     quantity.Volts `yaml:"offset_within"`
 	Duty       quantity.Ratio `yaml:"duty_at_sweep"` // open loop: what it gives; 0: the loop saturates, duty proves nothing
-	DutyWithin quantity.Ratio `yaml:"duty_within"`
+	DutyWithin quantity.Ratio `yaml:"duty_within"`   // in parts of the period, to both sides
 }
 
 // Stage is where in the job a script belongs.
