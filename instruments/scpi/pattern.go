@@ -54,6 +54,7 @@ func parsePattern(pattern string) (paths [][]patternNode, slots int, err error) 
 		optional bool
 	}
 	var groups []group
+	var nodes []string
 	rest := pattern
 	for rest != "" {
 		text, optional := "", false
@@ -72,6 +73,7 @@ func parsePattern(pattern string) (paths [][]patternNode, slots int, err error) 
 		}
 		g := group{optional: optional}
 		for node := range strings.SplitSeq(strings.Trim(text, ":"), ":") {
+			nodes = append(nodes, node)
 			n, err := parseNode(node, &slots)
 			if err != nil {
 				return nil, 0, err
@@ -79,6 +81,9 @@ func parsePattern(pattern string) (paths [][]patternNode, slots int, err error) 
 			g.nodes = append(g.nodes, n)
 		}
 		groups = append(groups, g)
+	}
+	if strings.Join(nodes, ":") != strings.NewReplacer("[", "", "]", "").Replace(pattern) {
+		return nil, 0, fmt.Errorf("colons stand between nodes, inside the brackets of an optional one")
 	}
 	paths = [][]patternNode{nil}
 	for _, g := range groups {
