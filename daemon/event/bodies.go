@@ -142,9 +142,17 @@ type Output struct {
 	Text      string `json:"text,omitempty"`
 }
 
-// Bus says what is known of the drive's DC bus: live, measured down, proven by hand, NOT PROVEN DOWN.
+// The states of the drive's DC bus (P11). Only MeasuredDown and ProvenByHand let hands near it.
+const (
+	Live          = "live"
+	MeasuredDown  = "measured down"
+	ProvenByHand  = "proven by hand"
+	NotProvenDown = "NOT PROVEN DOWN"
+)
+
+// Bus says what is known of the drive's DC bus.
 type Bus struct {
-	State string         `json:"state"`
+	State string         `json:"state"` // one of the constants above
 	Volts quantity.Volts `json:"volts"`
 	Why   string         `json:"why,omitempty"`
 }

@@ -1,0 +1,46 @@
+package hands
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"benchwarden/daemon/event"
+)
+
+// Player does at a simulated bench what a prompt asks: moves a probe there, fits a stand-in, presses the key.
+type Player interface {
+	Play(ctx context.Context, p event.Prompt) (answer string, err error)
+}
+
+// SimulatedPerson is the name that a simulated person's answers carry in the record.
+const SimulatedPerson = "simulated person"
+
+// Simulate answers the desk's prompts through player until ctx ends. It may run only where every instrument of the bench
+// has identified itself as simulated; who starts it has checked that.
+func (d *Desk) Simulate(ctx context.Context, events *event.Subscription, player Player) error {
+	for {
+		e, err := events.Next(ctx)
+		if err != nil {
+			if ctx.Err() != nil || errors.Is(err, event.ErrEnded) {
+				return nil
+			}
+			return err
+		}
+		p, ok := e.Body.(event.Prompt)
+		if !ok {
+			continue
+		}
+		text, err := player.Play(ctx, p)
+		if err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return fmt.Errorf("simulated person, asked %q: %w", p.Text, err)
+		}
+		err = d.Answer(p.ID, Answer{By: SimulatedPerson, Text: text, AtBench: true})
+		if err != nil && !errors.Is(err, ErrNoPrompt) { // a prompt that was withdrawn meanwhile is nobody's fault
+			return err
+		}
+	}
+}
