@@ -1,0 +1,195 @@
+package bench
+
+import (
+	"strings"
+	"time"
+
+	"benchwarden/instruments/datafile"
+	"benchwarden/instruments/quantity"
+)
+
+// The roles an instrument can play.
+const (
+	Bus         = "bus"
+	BusMeter    = "bus_meter"
+	Control     = "control"
+	Reference   = "reference"
+	Hall        = "hall"
+	Scope       = "scope"
+	Meter       = "meter"
+	Matrix      = "matrix"
+	Load        = "load"
+	Temperature = "temperature"
+	Contacts    = "contacts"
+	Person      = "person"
+)
+
+// Roles lists them in the order in which a person would name them.
+var Roles = []string{Bus, BusMeter, Control, Reference, Hall, Scope, Meter, Matrix, Load, Temperature, Contacts, Person}
+
+// HandDialect is the dialect of an instrument that a person sets and reads on the program's request.
+const HandDialect = "hand"
+
+// File is a bench file: what stands on one bench, how it is wired, and what may never be exceeded there.
+type File struct {
+	Bench  string `yaml:"bench" need:"true"`
+	Title  string `yaml:"title"`
+	Person string `yaml:"person"` // bench (default), simulated
+
+	Act           Act                    `yaml:"act"`
+	Earthing      Earthing               `yaml:"earthing" need:"true"`
+	Interlock     Interlock              `yaml:"interlock"`
+	EmergencyStop string                 `yaml:"emergency_stop" need:"true"` // where it is and what it cuts, in words
+	Limiter       Limiter                `yaml:"limiter"`
+	Discharge     Discharge              `yaml:"discharge"`
+	Period        quantity.Seconds       `yaml:"period" need:"true"` // the warden's: every watched quantity is asked this often
+	Ceilings      Ceilings               `yaml:"ceilings" need:"true"`
+	SafeVoltage   quantity.Volts         `yaml:"safe_voltage"` // below it the bus counts as down; 0 is 50 V d.c.
+	Instruments   map[string]*Instrument `yaml:"instruments" need:"true"`
+	Probes        []Probe                `yaml:"probes"`
+	State         State                  `yaml:"state"`
+
+	doc *datafile.Document
+}
+
+// Act is how a person at this bench lets something be energised (P10).
+type Act struct {
+	By      string `yaml:"by"`      // console, key, pedal
+	Console string `yaml:"console"` // the terminal device that counts as being at the bench
+	Contact string `yaml:"contact"` // the input of the contacts role that key or pedal closes
+}
+
+// Earthing is what of the drive is tied to what.
+type Earthing struct {
+	BusFeed       string `yaml:"bus_feed" need:"true"`       // isolated, not_isolated
+	ControlCommon string `yaml:"control_common" need:"true"` // isolated, bus_negative
+}
+
+// Interlock is the door or cover contact of the bench.
+type Interlock struct {
+	Contact        string `yaml:"contact"`
+	ActsInHardware bool   `yaml:"acts_in_hardware"`
+}
+
+// Limiter is what stands between the bus capacitors and the bridge; nothing in the instruments can do its work.
+type Limiter struct {
+	Kind  string `yaml:"kind"`  // none (default), lamp, resistor, fuse
+	Value string `yaml:"value"` // "60 W", "47 ohm", "1 A"
+}
+
+// Discharge is a resistor that a person or a contact puts across the bus.
+type Discharge struct {
+	Resistor quantity.Ohms `yaml:"resistor"`
+	Text     string        `yaml:"text"`
+}
+
+// Ceilings are what no run may exceed on this bench, whatever a family or a script says.
+type Ceilings struct {
+	Voltage quantity.Volts   `yaml:"voltage" need:"true"`
+	Current quantity.Amperes `yaml:"current" need:"true"`
+	Power   quantity.Watts   `yaml:"power"` // 0: none beyond voltage and current
+}
+
+// State is where the bench's state file is kept.
+type State struct {
+	Dir string `yaml:"dir"`
+}
+
+// Instrument is one instrument of the bench.
+type Instrument struct {
+	Link    string `yaml:"link"`
+	Dialect string `yaml:"dialect" need:"true"`
+	Safe    string `yaml:"safe"`  // off, zero, open, closed, leave
+	Order   int    `yaml:"order"` // make-safe starts the lower ones first; all are started before any answer is awaited
+	Earthed bool   `yaml:"earthed"`
+
+	Sinks             quantity.Amperes `yaml:"sinks"` // what the output can pull out of the bus
+	OutputCapacitance quantity.Farads  `yaml:"output_capacitance"`
+	CurrentRange      quantity.Amperes `yaml:"current_range"`
+	VoltageRange      quantity.Volts   `yaml:"voltage_range"`
+
+	Accuracy       map[string]string  `yaml:"accuracy"`        // by quantity: "0.05 % of reading + 10 mV"
+	CalibrationDue string             `yaml:"calibration_due"` // "2027-03-31"
+	NoProtection   string             `yaml:"no_protection"`   // why the supply has no over-current protection of its own
+	Contacts       map[string]Contact `yaml:"contacts"`
+}
+
+// Contact is one contact or input of the contacts role.
+type Contact struct {
+	Channel int    `yaml:"channel" need:"true"`
+	Input   bool   `yaml:"input"`
+	Safe    string `yaml:"safe"`   // outputs: open, closed, leave
+	Normal  string `yaml:"normal"` // inputs: closed, open: how it stands when all is well
+}
+
+// Probe is how a scope channel or the meter reaches a test point.
+type Probe struct {
+	Name          string           `yaml:"name" need:"true"` // "P1"
+	Role          string           `yaml:"role"`             // scope (default), meter, bus_meter
+	Channel       int              `yaml:"channel"`
+	Kind          string           `yaml:"kind" need:"true"` // differential, earthed, isolated
+	Factor        float64          `yaml:"factor"`           // 0 is 1
+	MaxCommonMode quantity.Volts   `yaml:"max_common_mode"`
+	Skew          quantity.Seconds `yaml:"skew"`
+	At            string           `yaml:"at"` // test point; "gate:{leg}.high" is moved by hand, one leg a position; empty: free
+}
+
+// Kinds of probes.
+const (
+	Differential = "differential"
+	Earthed      = "earthed"
+	Isolated     = "isolated"
+)
+
+const defaultSafeVoltage quantity.Volts = 50
+
+// ReadFile reads a bench file. Its faults are all told at once; what depends on a family is looked at by Validate.
+func ReadFile(path string) (*File, error) {
+	f := &File{}
+	doc, err := datafile.Read(path, f)
+	if err != nil {
+		return nil, err
+	}
+	return f.complete(doc), nil
+}
+
+// DecodeFile is ReadFile for data that stand in no file; name is used in messages.
+func DecodeFile(name string, data []byte) (*File, error) {
+	f := &File{}
+	doc, err := datafile.Decode(name, data, f)
+	if err != nil {
+		return nil, err
+	}
+	return f.complete(doc), nil
+}
+
+func (f *File) complete(doc *datafile.Document) *File {
+	f.doc = doc
+	if f.Person == "" {
+		f.Person = "bench"
+	}
+	if f.SafeVoltage == 0 {
+		f.SafeVoltage = defaultSafeVoltage
+	}
+	if f.Limiter.Kind == "" {
+		f.Limiter.Kind = "none"
+	}
+	for i := range f.Probes {
+		if f.Probes[i].Role == "" {
+			f.Probes[i].Role = Scope
+		}
+		if f.Probes[i].Factor == 0 {
+			f.Probes[i].Factor = 1
+		}
+	}
+	return f
+}
+
+// PeriodDuration is the warden's period.
+func (f *File) PeriodDuration() time.Duration { return f.Period.Duration() }
+
+// On is where the probe stands for a leg: "gate:{leg}.high" becomes "gate:A.high".
+func (p Probe) On(leg string) string { return strings.ReplaceAll(p.At, "{leg}", leg) }
+
+// Moves tells whether the probe is moved from leg to leg.
+func (p Probe) Moves() bool { return strings.Contains(p.At, "{leg}") }
