@@ -1,0 +1,308 @@
+package waveform
+
+import (
+	"math"
+
+	"benchwarden/instruments/quantity"
+)
+
+// analysis gathers over one walk along the edges what the measures are computed from. In samples and codes.
+type analysis struct {
+	t                       Trace
+	o                       Options
+	h                       *histogram
+	noise, resolution       float64
+	low, high               state
+	clippedLow, clippedHigh int
+	lowClipped, highClipped bool // a state itself, not only a peak
+
+	rises, falls         int
+	rise, fall           transition
+	width, period        tally
+	firstRise, lastRise  float64
+	wide                 struct{ rise, fall tally } // samples per code at 50 %
+	beyondUp, beyondDown peak
+}
+
+// transition gathers one kind of edge.
+type transition struct {
+	duration   tally
+	unfinished int   // edges that turned back before they reached 90 %
+	low, high  tally // samples per code at 10 % and 90 %
+}
+
+// peak gathers what follows one kind of edge.
+type peak struct {
+	over, under tally   // beyond and short of the final state, codes
+	rounding    float64 // the most that may be cut off between two samples
+	samples     tally   // length of the region
+}
+
+func newAnalysis(t Trace, o Options, h *histogram) *analysis {
+	a := &analysis{t: t, o: o, h: h, resolution: t.resolutionCodes()}
+	a.noise = noise(t.codes, a.resolution)
+	a.low, a.high = h.levels(a.noise, a.resolution)
+	if h.low <= t.clipLow {
+		a.clippedLow = h.atMost(t.clipLow)
+		a.lowClipped = a.low.level-t.clipLow < 0.5+a.noise && a.clippedLow*2 > a.low.n
+	}
+	if h.high >= t.clipHigh {
+		a.clippedHigh = h.atLeast(t.clipHigh)
+		a.highClipped = t.clipHigh-a.high.level < 0.5+a.noise && a.clippedHigh*2 > a.high.n
+	}
+	return a
+}
+
+// atMost counts the samples of the bins that reach down to a code.
+func (h *histogram) atMost(code float64) (n int) {
+	for b, c := range h.count {
+		if c > 0 && h.sum[b]/float64(c) <= code {
+			n += c
+		}
+	}
+	return max(n, 1)
+}
+
+func (h *histogram) atLeast(code float64) (n int) {
+	for b, c := range h.count {
+		if c > 0 && h.sum[b]/float64(c) >= code {
+			n += c
+		}
+	}
+	return max(n, 1)
+}
+
+// edges walks once along the trace.
+func (a *analysis) edges() {
+	s := a.t.codes
+	amplitude := a.high.level - a.low.level
+	middle := ReferenceLevel(a.low.level, a.high.level, 50)
+	band := 3*a.noise + a.resolution/2
+	c := newScan(s, middle, float64(a.o.Hysteresis)*amplitude, band)
+	var started float64 // 50 % of the rise whose pulse is open
+	var open bool
+	previous := 0 // sample that proved the edge before
+	x, more := c.next()
+	for more {
+		following, another := c.next()
+		end := s.len()
+		if another {
+			end = following.confirm
+		}
+		if x.rising {
+			if a.rises == 0 {
+				a.firstRise = x.at
+			} else {
+				a.period.add(x.at - a.lastRise)
+			}
+			a.lastRise = x.at
+			a.rises++
+			a.wide.rise.add(x.perCode)
+			started, open = x.at, true
+		} else {
+			a.falls++
+			a.wide.fall.add(x.perCode)
+			if open {
+				a.width.add(x.at - started)
+			}
+		}
+		a.transition(x, previous, end, band, amplitude)
+		previous = x.confirm
+		x, more = following, another
+	}
+}
+
+// transition measures one edge between the edge before and the one after it.
+func (a *analysis) transition(x crossing, previous, end int, band, amplitude float64) {
+	s := a.t.codes
+	into, beyond, near, far := &a.rise, &a.beyondUp, 10.0, 90.0
+	if !x.rising {
+		into, beyond, near, far = &a.fall, &a.beyondDown, 90, 10
+	}
+	band = min(band, amplitude/10)
+	from := int(x.at) + 1
+	began, slopeBegan := before(s, min(from, s.len()-1), previous, ReferenceLevel(a.low.level, a.high.level, near), band, x.rising)
+	ended, slopeEnded, ok := after(s, from-1, end, ReferenceLevel(a.low.level, a.high.level, far), band, x.rising)
+	if !ok || slopeBegan == 0 {
+		into.unfinished++
+		return
+	}
+	duration := ended - began
+	into.duration.add(duration)
+	into.low.add(slopeBegan)
+	into.high.add(slopeEnded)
+
+	// Source: the region after a transition is sought over three transition durations, the toolbox default after IEEE Std 181.
+	first := int(ended) + 1
+	last := min(first+int(math.Ceil(3*duration))+3, end, s.len())
+	if last-first < 2 {
+		return
+	}
+	low, high := s.extent(first, last)
+	beyond.samples.add(float64(last - first))
+	if x.rising {
+		beyond.over.add(max(0, high-a.high.level))
+		beyond.under.add(max(0, a.high.level-a.lowAfter(first, last, high, true)))
+		beyond.rounding = max(beyond.rounding, cutOff(s, first, last, high))
+	} else {
+		beyond.over.add(max(0, a.low.level-low))
+		beyond.under.add(max(0, a.lowAfter(first, last, low, false)-a.low.level))
+		beyond.rounding = max(beyond.rounding, cutOff(s, first, last, low))
+	}
+}
+
+// lowAfter returns how far the trace comes back after its extreme.
+func (a *analysis) lowAfter(first, last int, extreme float64, rising bool) float64 {
+	s := a.t.codes
+	i := first
+	for i < last-1 && s.at(i) != extreme {
+		i++
+	}
+	low, high := s.extent(i, last)
+	if rising {
+		return low
+	}
+	return high
+}
+
+// cutOff bounds what a peak may have had more between its samples: an eighth of the second difference.
+func cutOff(s samples, first, last int, extreme float64) float64 {
+	for i := max(first, 1); i < min(last, s.len()-1); i++ {
+		if s.at(i) == extreme {
+			return math.Abs(2*s.at(i)-s.at(i-1)-s.at(i+1)) / 8
+		}
+	}
+	return 0
+}
+
+// instantU is the standard uncertainty of one instant at a level, in samples, without the level's own.
+func (a *analysis) instantU(perCode, edge float64) float64 {
+	return quadrature(quadrature(a.noise, a.resolution/math.Sqrt(12))*perCode, samplingU(edge))
+}
+
+// edgeSamples is the mean number of samples on an edge, 10 % to 90 %.
+func (tr *transition) edgeSamples() float64 {
+	if tr.duration.n == 0 {
+		return 0
+	}
+	return tr.duration.mean
+}
+
+// transitions fills the transition durations in.
+func (a *analysis) transitions(p *Pulses) {
+	p.Rises, p.Falls = a.rises, a.falls
+	p.Rise = a.duration(&a.rise, "rising")
+	p.Fall = a.duration(&a.fall, "falling")
+	switch {
+	case a.rise.duration.n == 0:
+		p.EdgeSamples = a.fall.edgeSamples()
+	case a.fall.duration.n == 0:
+		p.EdgeSamples = a.rise.edgeSamples()
+	default:
+		p.EdgeSamples = min(a.rise.edgeSamples(), a.fall.edgeSamples())
+	}
+}
+
+func (a *analysis) duration(tr *transition, name string) Measure {
+	step := float64(a.t.Step)
+	switch {
+	case tr.duration.n == 0 && tr.unfinished > 0:
+		return undecided("look at the trace", "no %s edge goes from 10 %% to 90 %%", name)
+	case tr.duration.n == 0:
+		return undecided("capture a longer record", "no %s edge in the record", name)
+	case a.lowClipped || a.highClipped:
+		return undecided("choose a larger full scale or move the centre", "clipped: 10 %% and 90 %% of the amplitude are not known")
+	}
+	edge := tr.duration.mean
+	n := math.Sqrt(float64(tr.duration.n))
+	// 10 % and 90 % move with the state levels.
+	levelLow := quadrature(0.9*a.low.u, 0.1*a.high.u)
+	levelHigh := quadrature(0.1*a.low.u, 0.9*a.high.u)
+	noise := quadrature(a.noise, a.resolution/math.Sqrt(12))
+	u := quadrature(levelLow*tr.low.mean, levelHigh*tr.high.mean, noise*tr.low.mean/n, noise*tr.high.mean/n,
+		math.Sqrt2*samplingU(edge), tr.duration.deviation()/n, float64(a.o.Timebase)*edge/2)
+	if edge < a.o.EdgeSamples {
+		m := undecided("sample faster", "%.1f samples on the %s edge where %.0f are needed: it takes at most %v",
+			edge, name, a.o.EdgeSamples, quantity.Seconds((edge+2*u)*step))
+		m.AtMost = (edge + 2*u) * step
+		return m
+	}
+	return known(edge*step, u*step)
+}
+
+// timing fills width, period and what follows from them in.
+func (a *analysis) timing(p *Pulses) {
+	step := float64(a.t.Step)
+	p.Count = a.width.n
+	p.NarrowestPulse, p.WidestPulse = a.width.least*step, a.width.greatest*step
+	rise, fall := a.wide.rise.mean, a.wide.fall.mean
+	one := a.instantU(rise, a.rise.edgeSamples())
+	other := a.instantU(fall, a.fall.edgeSamples())
+	level := quadrature(a.low.u, a.high.u) / 2 // moves both ends of a pulse, in opposite directions
+	timebase := float64(a.o.Timebase) / 2
+
+	const longer = "capture a longer record"
+	switch {
+	case a.width.n == 0:
+		p.PulseWidth = undecided(longer, "no whole pulse in the record")
+	case a.lowClipped || a.highClipped:
+		p.PulseWidth = undecided("choose a larger full scale or move the centre", "clipped: the middle of the amplitude is not known")
+	default:
+		w := a.width.mean
+		u := quadrature(one, other, level*(rise+fall), a.width.deviation()/math.Sqrt(float64(a.width.n)), timebase*w)
+		p.PulseWidth = known(w*step, u*step)
+	}
+	if a.period.n == 0 {
+		why := undecided(longer, "%d rising edge in %v: not one whole period", a.rises, a.t.Duration())
+		p.Period, p.Frequency, p.Duty, p.Jitter = why, why, why, why
+		return
+	}
+	mean := (a.lastRise - a.firstRise) / float64(a.period.n)
+	if mean < 5 {
+		why := undecided("sample faster", "%.1f samples a period: the pulses may be faster than they look (alias)", mean)
+		p.Period, p.Frequency, p.Duty, p.Jitter, p.PulseWidth = why, why, why, why, why
+		return
+	}
+	jitter := a.period.deviation()
+	n := float64(a.period.n)
+	u := quadrature(math.Sqrt2*one/n, jitter/n, timebase*mean)
+	p.Period = known(mean*step, u*step)
+	p.Frequency = known(1/(mean*step), u/(mean*mean*step))
+	if p.PulseWidth.Known() {
+		d := a.width.mean / mean
+		p.Duty = known(d, quadrature(p.PulseWidth.U/2/step/mean, d*u/mean))
+	} else {
+		p.Duty = p.PulseWidth
+	}
+	if a.period.n < 5 {
+		p.Jitter = undecided(longer, "%d periods in the record: jitter needs at least 5", a.period.n)
+		return
+	}
+	// What the instants themselves scatter looks like jitter: it is not taken off, it widens U.
+	p.Jitter = known(jitter*step, quadrature(jitter/math.Sqrt(2*(n-1)), math.Sqrt2*one)*step)
+}
+
+// shape fills overshoot and undershoot in.
+func (a *analysis) shape(p *Pulses) {
+	amplitude := a.high.level - a.low.level
+	judge := func(up, down tally) Measure {
+		worse, s, rounding, region := up, a.high, a.beyondUp.rounding, a.beyondUp.samples.mean
+		if up.n == 0 || (down.n > 0 && down.mean > up.mean) {
+			worse, s, rounding, region = down, a.low, a.beyondDown.rounding, a.beyondDown.samples.mean
+		}
+		if worse.n == 0 {
+			return undecided("capture a longer record or sample faster", "no edge with a region after it to look at")
+		}
+		// The extreme of m samples of noise lies about sqrt(2 ln m) deviations off.
+		extreme := a.noise * math.Sqrt(2*math.Log(max(region, 2))) / 2
+		u := quadrature(s.u, a.resolution/math.Sqrt(12), extreme, rounding, worse.deviation()/math.Sqrt(float64(worse.n)))
+		return known(worse.mean/amplitude, u/amplitude)
+	}
+	p.Overshoot = judge(a.beyondUp.over, a.beyondDown.over)
+	p.Undershoot = judge(a.beyondUp.under, a.beyondDown.under)
+	if p.Clipped > 0 {
+		m := undecided("choose a larger full scale or move the centre", "clipped: %d samples at the end of the scope's range cut the peaks off", p.Clipped)
+		m.AtLeast = p.Overshoot.Value
+		p.Overshoot = m
+	}
+}

@@ -1,0 +1,290 @@
+package waveform
+
+import (
+	"fmt"
+	"math"
+
+	"benchwarden/instruments/quantity"
+)
+
+// LegOptions say how the two gates of a leg are compared.
+type LegOptions struct {
+	// SkewHigh and SkewLow are how late each probe shows its gate; they are taken off. SkewU is the 95 % uncertainty of
+	// their difference.
+	SkewHigh, SkewLow, SkewU quantity.Seconds
+	// ThresholdHigh and ThresholdLow are the devices' minimum thresholds: above, a device may conduct.
+	ThresholdHigh, ThresholdLow quantity.Volts
+	// Gain and Offset are the scope's 95 % limits of error; they move the thresholds.
+	Gain   quantity.Ratio
+	Offset quantity.Volts
+}
+
+// Changeover is what happens when one device of a leg takes over from the other. Dead times in seconds; an overlap counts
+// as a negative one.
+type Changeover struct {
+	Count    int     `json:"count"`
+	Shortest Measure `json:"shortest"`
+	Longest  Measure `json:"longest"`
+	Mean     Measure `json:"mean"`
+	Overlaps int     `json:"overlaps"`
+	// WorstOverlap is the longest time for which both were above their thresholds; known only if there was an overlap.
+	WorstOverlap Measure `json:"worst_overlap"`
+}
+
+// Timing is how the two gates of a leg take turns.
+type Timing struct {
+	// Applicable: the two take turns at least once, so that a dead time exists. Else Reason says what was seen.
+	Applicable bool   `json:"applicable"`
+	Reason     string `json:"reason,omitempty"`
+	Change     string `json:"change,omitempty"`
+
+	HighToLow Changeover `json:"high_to_low"`
+	LowToHigh Changeover `json:"low_to_high"`
+
+	// Overlaps counts every time that both were above their thresholds, of whatever kind, and WorstOverlap is the longest.
+	Overlaps     int     `json:"overlaps"`
+	WorstOverlap Measure `json:"worst_overlap"`
+	FirstOverlap float64 `json:"first_overlap"` // s
+
+	// MinSamples is the number of samples on the fastest edge, 10 % to 90 %: timing wants 5. 0 without an edge.
+	MinSamples float64 `json:"min_samples"`
+}
+
+// gate walks over the crossings of one gate.
+type gate struct {
+	t      Trace
+	c      *scan
+	next   crossing
+	more   bool
+	seen   int
+	u      float64 // standard uncertainty of a threshold, codes
+	swing  float64 // 80 % of the swing, codes
+	fewest float64
+}
+
+func newGate(t Trace, skew quantity.Seconds, threshold quantity.Volts, o LegOptions) *gate {
+	g := &gate{t: t.Shifted(-skew), fewest: math.Inf(1)}
+	resolution := t.resolutionCodes()
+	n := noise(t.codes, resolution)
+	band := 3*n + resolution
+	g.c = newScan(t.codes, t.code(float64(threshold)), band, band)
+	g.u = quadrature(n, resolution/math.Sqrt(12), float64(o.Gain)*float64(threshold)/2/t.scale, float64(o.Offset)/2/t.scale)
+	h := t.codes.histogram()
+	low, high := h.levels(n, resolution)
+	g.swing = 0.8 * (high.level - low.level)
+	g.advance()
+	return g
+}
+
+func (g *gate) advance() {
+	g.next, g.more = g.c.next()
+	if g.more {
+		g.seen++
+		if e := g.edge(); e > 0 {
+			g.fewest = min(g.fewest, e)
+		}
+	}
+}
+
+// edge is about how many samples the next edge has, 10 % to 90 %.
+func (g *gate) edge() float64 { return g.next.perCode * g.swing }
+
+// instant is when the next crossing happens and its standard uncertainty, in seconds.
+func (g *gate) instant() (at, u float64) {
+	u = quadrature(g.u*g.next.perCode, samplingU(g.edge())) * float64(g.t.Step)
+	return float64(g.t.when(g.next.at)), u
+}
+
+// takeover gathers one kind of changeover.
+type takeover struct {
+	dead          tally
+	uLeast, uMost float64
+	uWorst        float64 // of any
+	overlaps      int
+	overlap       tally
+	uOverlap      float64
+	openEnded     bool
+}
+
+func (k *takeover) add(dead, u float64) {
+	if k.dead.n == 0 || dead < k.dead.least {
+		k.uLeast = u
+	}
+	if k.dead.n == 0 || dead > k.dead.greatest {
+		k.uMost = u
+	}
+	k.uWorst = max(k.uWorst, u)
+	k.dead.add(dead)
+}
+
+func (k *takeover) addOverlap(lasts, u float64, open bool) {
+	k.overlaps++
+	if k.overlap.n == 0 || lasts > k.overlap.greatest {
+		k.uOverlap, k.openEnded = u, open
+	}
+	k.overlap.add(lasts)
+}
+
+// Leg measures dead time and overlap of a leg's two gates at the devices' own thresholds, not at 50 %: from the instant
+// at which one falls below its threshold to the instant at which the other rises above its own. Where the two do not take
+// turns (one side stands still, as in six-step drive with one side chopped) a dead time does not exist; overlaps are
+// found all the same.
+func Leg(high, low Trace, o LegOptions) Timing {
+	for _, t := range []Trace{high, low} {
+		if t.Len() < 8 || t.Step <= 0 {
+			return Timing{Reason: fmt.Sprintf("the record of %s holds %d samples: too few to tell anything", t.Name, t.Len()), Change: "capture a longer record"}
+		}
+		if h := t.codes.histogram(); h.unusable {
+			return Timing{Reason: fmt.Sprintf("the record of %s holds values that are no finite numbers", t.Name), Change: "read the record again"}
+		}
+	}
+	a, b := newGate(high, o.SkewHigh, o.ThresholdHigh, o), newGate(low, o.SkewLow, o.ThresholdLow, o)
+	w := walk{high: a, low: b, from: float64(max(a.t.Start, b.t.Start)), to: float64(min(a.t.when(float64(high.Len()-1)), b.t.when(float64(low.Len()-1))))}
+	w.run()
+	return w.timing(o)
+}
+
+// walk follows both gates in the order of time.
+type walk struct {
+	high, low        *gate
+	from, to         float64 // where both records exist
+	highOn, lowOn    bool
+	lastOff          *gate // the side that went off last, nil before the first and once the other took over
+	offAt, offU      float64
+	came             *gate // the side that came on while the other was on
+	both             bool
+	bothFrom, bothU  float64
+	highLow, lowHigh takeover // changeovers by direction
+	within           takeover // overlaps in which the side that came also went first
+	firstOverlap     float64
+}
+
+func (w *walk) run() {
+	w.highOn, w.lowOn = w.high.c.known && w.high.c.first, w.low.c.known && w.low.c.first
+	if w.highOn && w.lowOn {
+		w.begin(w.from, 0, nil)
+	}
+	for w.high.more || w.low.more {
+		g, other := w.high, w.low
+		if !w.high.more {
+			g, other = w.low, w.high
+		} else if w.low.more {
+			ta, _ := w.high.instant()
+			if tb, _ := w.low.instant(); tb < ta {
+				g, other = w.low, w.high
+			}
+		}
+		at, u := g.instant()
+		w.event(g, other, at, u, g.next.rising)
+		g.advance()
+	}
+	if w.both && w.to > w.bothFrom {
+		w.kind(w.came).addOverlap(w.to-w.bothFrom, w.bothU, true)
+	}
+}
+
+// kind is the direction of a changeover in which g takes over.
+func (w *walk) kind(g *gate) *takeover {
+	switch g {
+	case w.low:
+		return &w.highLow
+	case w.high:
+		return &w.lowHigh
+	}
+	return &w.within
+}
+
+func (w *walk) begin(at, u float64, came *gate) {
+	if w.highLow.overlaps+w.lowHigh.overlaps+w.within.overlaps == 0 {
+		w.firstOverlap = at
+	}
+	w.both, w.bothFrom, w.bothU, w.came = true, at, u, came
+}
+
+func (w *walk) event(g, other *gate, at, u float64, on bool) {
+	otherOn := w.lowOn
+	if g == w.high {
+		w.highOn = on
+	} else {
+		w.lowOn, otherOn = on, w.highOn
+	}
+	switch {
+	case on && otherOn:
+		w.begin(at, u, g)
+		w.lastOff = nil
+	case on && w.lastOff == other:
+		w.kind(g).add(at-w.offAt, quadrature(u, w.offU))
+		w.lastOff = nil
+	case on:
+		w.lastOff = nil
+	case w.both: // one of two goes off
+		w.both = false
+		lasts, uBoth := at-w.bothFrom, quadrature(u, w.bothU)
+		if w.came == other { // the other came while g was on, and stays: a changeover
+			w.kind(other).add(-lasts, uBoth)
+			w.kind(other).addOverlap(lasts, uBoth, false)
+		} else {
+			w.within.addOverlap(lasts, uBoth, w.came == nil)
+		}
+		w.lastOff = nil
+	default:
+		w.lastOff, w.offAt, w.offU = g, at, u
+	}
+}
+
+func (w *walk) timing(o LegOptions) Timing {
+	skew := float64(o.SkewU) / 2
+	t := Timing{HighToLow: w.highLow.changeover(skew), LowToHigh: w.lowHigh.changeover(skew), FirstOverlap: w.firstOverlap}
+	if fewest := min(w.high.fewest, w.low.fewest); !math.IsInf(fewest, 1) {
+		t.MinSamples = fewest
+	}
+	for _, k := range []*takeover{&w.highLow, &w.lowHigh, &w.within} {
+		t.Overlaps += k.overlaps
+		if m := k.worstOverlap(skew); k.overlaps > 0 && (!t.WorstOverlap.Known() || m.Value >= t.WorstOverlap.Value) {
+			t.WorstOverlap = m
+		}
+	}
+	if t.Overlaps == 0 {
+		t.WorstOverlap = undecided("none needed", "no overlap in the record")
+	}
+	t.Applicable = t.HighToLow.Count+t.LowToHigh.Count > 0
+	if t.Applicable {
+		return t
+	}
+	side := func(g *gate, name string) string {
+		switch {
+		case g.seen > 0:
+			return fmt.Sprintf("the %s side switches", name)
+		case g.c.known && g.c.high:
+			return fmt.Sprintf("the %s side stays above its threshold", name)
+		}
+		return fmt.Sprintf("the %s side stays below its threshold", name)
+	}
+	t.Reason = fmt.Sprintf("%s and %s: they do not take turns, so a dead time does not exist here", side(w.high, "high"), side(w.low, "low"))
+	t.Change = "look at complementary chopping or at a reversal, triggered"
+	return t
+}
+
+func (k *takeover) changeover(skew float64) Changeover {
+	c := Changeover{Count: k.dead.n, Overlaps: k.overlaps, WorstOverlap: k.worstOverlap(skew)}
+	if k.dead.n == 0 {
+		none := undecided("capture a record that holds this changeover", "no changeover of this direction in the record")
+		c.Shortest, c.Longest, c.Mean = none, none, none
+		return c
+	}
+	c.Shortest = known(k.dead.least, quadrature(k.uLeast, skew))
+	c.Longest = known(k.dead.greatest, quadrature(k.uMost, skew))
+	c.Mean = known(k.dead.mean, quadrature(k.uWorst, skew, k.dead.deviation()/math.Sqrt(float64(k.dead.n))))
+	return c
+}
+
+func (k *takeover) worstOverlap(skew float64) Measure {
+	if k.overlaps == 0 {
+		return undecided("none needed", "no overlap in the record")
+	}
+	m := known(k.overlap.greatest, quadrature(k.uOverlap, skew))
+	if k.openEnded {
+		m.AtLeast = m.Value
+	}
+	return m
+}

@@ -1,0 +1,64 @@
+package waveform
+
+import (
+	"fmt"
+	"math"
+)
+
+// Measure is one measured parameter in base units with its expanded uncertainty (about 95 %, coverage factor 2), or the
+// reason why it cannot be told.
+type Measure struct {
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+	// Undecided is empty for a good value; else it says in words why there is none, and Change what would give one.
+	Undecided string `json:"undecided,omitempty"`
+	Change    string `json:"change,omitempty"`
+	// AtMost is an upper bound that holds although the value is undecided; 0 where there is none.
+	AtMost float64 `json:"at_most,omitempty"`
+	// AtLeast is a lower bound of the same kind.
+	AtLeast float64 `json:"at_least,omitempty"`
+}
+
+// Known tells whether there is a value.
+func (m Measure) Known() bool { return m.Undecided == "" }
+
+func known(value, standard float64) Measure { return Measure{Value: value, U: 2 * standard} }
+
+func undecided(change, format string, args ...any) Measure {
+	return Measure{Undecided: fmt.Sprintf(format, args...), Change: change}
+}
+
+// quadrature is the root of the sum of squares.
+func quadrature(parts ...float64) float64 {
+	var sum float64
+	for _, p := range parts {
+		sum += p * p
+	}
+	return math.Sqrt(sum)
+}
+
+// tally gathers values one at a time.
+type tally struct {
+	n               int
+	mean, square    float64 // running mean and sum of squared deviations
+	least, greatest float64
+}
+
+func (t *tally) add(v float64) {
+	t.n++
+	if t.n == 1 {
+		t.least, t.greatest = v, v
+	}
+	t.least, t.greatest = min(t.least, v), max(t.greatest, v)
+	d := v - t.mean
+	t.mean += d / float64(t.n)
+	t.square += d * (v - t.mean)
+}
+
+// deviation is the sample standard deviation, 0 for fewer than two values.
+func (t *tally) deviation() float64 {
+	if t.n < 2 {
+		return 0
+	}
+	return math.Sqrt(t.square / float64(t.n-1))
+}

@@ -1,0 +1,326 @@
+package waveform
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"benchwarden/instruments/quantity"
+)
+
+// RampPoint is one pair of readings while a bus comes up.
+type RampPoint struct {
+	T quantity.Seconds `json:"t"`
+	V quantity.Volts   `json:"v"`
+	I quantity.Amperes `json:"i"`
+}
+
+// RampShape is how a bus came up.
+type RampShape string
+
+// The shapes of a ramp.
+const (
+	ConstantCurrentRamp RampShape = "constant current" // a capacitance at the current limit
+	SoftChargeRamp      RampShape = "soft charge"      // a capacitance behind a resistor
+	LoadStartingRamp    RampShape = "load starting"    // something began to draw current on the way up
+	ShortRamp           RampShape = "short"            // the current limit, and the voltage stays down
+	NoCapacitanceRamp   RampShape = "no capacitance"   // at the set value at once
+	UnclearRamp         RampShape = "unclear"
+)
+
+// RampOptions are what is known of supply and bus.
+type RampOptions struct {
+	// SupplyCapacitance is the supply's own output capacitor, measured without the drive; it is taken off.
+	SupplyCapacitance quantity.Farads
+	// Limit is the current limit, Target the set voltage of the ramp.
+	Limit  quantity.Amperes
+	Target quantity.Volts
+	// Bleeder is what discharges the bus meanwhile, 0 for nothing: its charge is taken off.
+	Bleeder quantity.Ohms
+	// VoltageU, CurrentU and SupplyU are 95 % uncertainties: of a voltage and of a current reading, and of SupplyCapacitance.
+	VoltageU quantity.Volts
+	CurrentU quantity.Amperes
+	SupplyU  quantity.Farads
+}
+
+// Ramp is what a bus coming up tells.
+type Ramp struct {
+	Shape  RampShape `json:"shape"`
+	Reason string    `json:"reason"` // what was seen, in words
+
+	Capacitance Measure `json:"capacitance"` // F, the bus alone
+	Slope       Measure `json:"slope"`       // V/s on a constant-current ramp
+	SoftCharge  Measure `json:"soft_charge"` // ohm, resistor in the charging path
+	Holding     Measure `json:"holding"`     // ohm, what a short or a load that holds the bus down amounts to
+	LoadStart   Measure `json:"load_start"`  // V at which something began to draw current
+	LoadPower   Measure `json:"load_power"`  // W that it drew
+}
+
+// FitRamp tells what a bus is from the readings of one ramp. The capacitance is charge over voltage, C = ∫I dt/ΔV, so
+// that it holds for any shape of the current. A supply at its limit into a capacitance gives a straight line; into a
+// soft-charge resistor an exponential with the current falling along the voltage; into a short no voltage.
+func FitRamp(points []RampPoint, o RampOptions) Ramp {
+	none := undecided("take more readings during the ramp", "the readings do not tell it")
+	r := Ramp{Shape: UnclearRamp, Capacitance: none, Slope: none, SoftCharge: none, Holding: none, LoadStart: none, LoadPower: none}
+	if why := unusableRamp(points); why != "" {
+		r.Reason = why
+		return r
+	}
+	f := newRampFit(points, o)
+	switch {
+	case f.short():
+		return f.asShort(r)
+	case f.rise <= 3*float64(o.VoltageU):
+		r.Reason = fmt.Sprintf("the voltage changed by %v only", quantity.Volts(f.rise))
+		return r
+	case f.atOnce():
+		return f.asNothing(r)
+	}
+	if k := f.loadStart(); k > 0 {
+		return f.asLoad(r, k)
+	}
+	return f.asCharge(r)
+}
+
+func unusableRamp(points []RampPoint) string {
+	if len(points) < 5 {
+		return fmt.Sprintf("%d readings: a ramp needs at least 5", len(points))
+	}
+	for i, p := range points {
+		sum := float64(p.T) + float64(p.V) + float64(p.I)
+		if math.IsNaN(sum) || math.IsInf(sum, 0) {
+			return fmt.Sprintf("reading %d is no finite number", i+1)
+		}
+		if i > 0 && p.T <= points[i-1].T {
+			return fmt.Sprintf("reading %d is not later than the one before", i+1)
+		}
+	}
+	return ""
+}
+
+// rampFit holds the readings with the charge that had flowed into the bus at each.
+type rampFit struct {
+	points        []RampPoint
+	o             RampOptions
+	charge        []float64
+	start, top    float64
+	rise          float64
+	limit         float64 // the current limit, or the largest current seen
+	doubt         float64 // relative doubt of the charge by its summing up
+	first, finish int     // readings that lie on the way up, both included
+}
+
+func newRampFit(points []RampPoint, o RampOptions) *rampFit {
+	f := &rampFit{points: points, o: o, charge: make([]float64, len(points)), start: float64(points[0].V)}
+	f.top, f.limit = f.start, float64(o.Limit)
+	var straight, curved float64
+	for i, p := range points {
+		f.top = max(f.top, float64(p.V))
+		if o.Limit == 0 {
+			f.limit = max(f.limit, float64(p.I))
+		}
+		if i == 0 {
+			continue
+		}
+		q := points[i-1]
+		dt := float64(p.T - q.T)
+		a, b := float64(q.I), float64(p.I)
+		mean := (a + b) / 2
+		logarithmic := mean
+		if lo, hi := min(a, b), max(a, b); lo > 0 && hi > lo*1.02 && hi < lo*5 {
+			logarithmic = (hi - lo) / math.Log(hi/lo) // exact for an exponential
+		}
+		straight += mean * dt
+		curved += logarithmic * dt
+		flow := logarithmic
+		if o.Bleeder > 0 {
+			flow -= float64(p.V+q.V) / 2 / float64(o.Bleeder)
+		}
+		f.charge[i] = f.charge[i-1] + flow*dt
+	}
+	if curved != 0 {
+		f.doubt = math.Abs(straight-curved) / math.Abs(curved)
+	}
+	f.rise = f.top - f.start
+	f.finish = len(points) - 1
+	for i, p := range points {
+		if float64(p.V) >= f.start+0.95*f.rise {
+			f.finish = i
+			break
+		}
+	}
+	for i := f.finish; i >= 0; i-- {
+		if float64(points[i].V) <= f.start+0.05*f.rise {
+			f.first = i
+			break
+		}
+	}
+	return f
+}
+
+func (f *rampFit) limited(p RampPoint) bool { return float64(p.I) >= 0.9*f.limit }
+
+// short: at the limit nearly all the time, and the voltage does not move.
+func (f *rampFit) short() bool {
+	held := 0
+	for _, p := range f.points {
+		if f.limited(p) {
+			held++
+		}
+	}
+	small := max(2*float64(f.o.VoltageU), 0.02*math.Abs(float64(f.o.Target)))
+	last := f.points[len(f.points)-1]
+	half := f.points[len(f.points)/2]
+	still := math.Abs(float64(last.V-half.V)) <= small
+	return float64(f.limit) > 0 && held >= len(f.points)-1 && f.limited(last) && still &&
+		(f.o.Target == 0 || last.V < f.o.Target*9/10)
+}
+
+func (f *rampFit) asShort(r Ramp) Ramp {
+	last := f.points[len(f.points)-1]
+	r.Shape = ShortRamp
+	ohms := max(0, float64(last.V)) / float64(last.I)
+	r.Holding = known(ohms, quadrature(float64(f.o.VoltageU)/2, ohms*float64(f.o.CurrentU)/2)/float64(last.I))
+	r.Reason = fmt.Sprintf("the supply gives its limit (%v) and the voltage stays at %v: a short, a stuck bleeder or a load of about %v",
+		last.I, last.V, quantity.Ohms(ohms))
+	return r
+}
+
+// atOnce: no reading on the way.
+func (f *rampFit) atOnce() bool { return f.finish <= 1 }
+
+func (f *rampFit) asNothing(r Ramp) Ramp {
+	r.Shape = NoCapacitanceRamp
+	dt := float64(f.points[f.finish].T - f.points[0].T)
+	most := max(0, f.limit*dt/f.rise-float64(f.o.SupplyCapacitance))
+	r.Reason = fmt.Sprintf("the voltage was there within one reading (%v): at most %v, an open bus capacitor or a lead that is off",
+		quantity.Seconds(dt), quantity.Farads(most))
+	r.Capacitance = undecided("use a lower current limit or read faster", "the ramp is over within one reading: at most %v", quantity.Farads(most))
+	r.Capacitance.AtMost = most
+	return r
+}
+
+// loadStart returns the reading from which on the slope at the current limit stays below 60 % of what it was, 0 for none.
+func (f *rampFit) loadStart() int {
+	var slopes []float64
+	far := f.start + 0.95*f.rise
+	if f.o.Target > 0 {
+		far = min(far, 0.95*float64(f.o.Target))
+	}
+	if f.o.Target > 0 && f.top < 0.9*float64(f.o.Target) {
+		far = math.Inf(1) // it never arrived: what holds it down may show at the very top
+	}
+	for i := max(1, f.first); i < len(f.points)-1; i++ {
+		a, b, c := f.points[i-1], f.points[i], f.points[i+1]
+		if !f.limited(a) || !f.limited(b) || !f.limited(c) {
+			if float64(b.V) >= far {
+				break
+			}
+			continue
+		}
+		one := float64(b.V-a.V) / float64(b.T-a.T)
+		two := float64(c.V-b.V) / float64(c.T-b.T)
+		if len(slopes) >= 2 && float64(b.V) < far {
+			usual := median(slopes)
+			doubt := 2 * float64(f.o.VoltageU) / float64(b.T-a.T)
+			if one < 0.6*usual-doubt && two < 0.6*usual-doubt {
+				return i - 1
+			}
+		}
+		slopes = append(slopes, one)
+	}
+	return 0
+}
+
+func median(values []float64) float64 {
+	sorted := slices.Sorted(slices.Values(values))
+	return sorted[len(sorted)/2]
+}
+
+func (f *rampFit) asLoad(r Ramp, k int) Ramp {
+	before := *f
+	before.finish = k
+	r = before.asCharge(r)
+	r.Shape = LoadStartingRamp
+	at, next := f.points[k], f.points[k+1]
+	r.LoadStart = known(float64(at.V), quadrature(float64(f.o.VoltageU)/2, math.Abs(float64(next.V-at.V))/2))
+	total := r.Capacitance.Value + float64(f.o.SupplyCapacitance)
+	slope := float64(next.V-at.V) / float64(next.T-at.T)
+	v := float64(next.V+at.V) / 2
+	amperes := float64(next.I+at.I)/2 - total*slope
+	r.LoadPower = known(v*amperes, v*quadrature(float64(f.o.CurrentU)/2, r.Capacitance.U/2*slope))
+	r.Reason = fmt.Sprintf("the rise breaks at %v with the supply at its limit: something begins to draw about %v there, as a control section that starts does",
+		at.V, quantity.Watts(v*amperes))
+	return r
+}
+
+// asCharge fits charge against voltage and looks at how the current went along.
+func (f *rampFit) asCharge(r Ramp) Ramp {
+	on := f.points[f.first : f.finish+1]
+	if len(on) < 3 {
+		r.Reason = fmt.Sprintf("%d readings on the way up: too few for a capacitance", len(on))
+		r.Capacitance = undecided("use a lower current limit or read faster", "%s", r.Reason)
+		return r
+	}
+	var volts, charge, amperes, seconds []float64
+	for i := f.first; i <= f.finish; i++ {
+		volts = append(volts, float64(f.points[i].V))
+		amperes = append(amperes, float64(f.points[i].I))
+		seconds = append(seconds, float64(f.points[i].T))
+		charge = append(charge, f.charge[i])
+	}
+	q := fitLine(volts, charge)
+	span := volts[len(volts)-1] - volts[0]
+	mean := (charge[len(charge)-1] - charge[0]) / (seconds[len(seconds)-1] - seconds[0])
+	c := q.slope - float64(f.o.SupplyCapacitance)
+	u := quadrature(q.slopeU*studentT(len(volts)-2)/2,
+		q.slope*float64(f.o.CurrentU)/2/mean,
+		q.slope*math.Sqrt2*float64(f.o.VoltageU)/2/span,
+		q.slope*f.doubt/2, float64(f.o.SupplyU)/2)
+	r.Capacitance = known(c, u)
+
+	along := fitLine(volts, amperes)
+	atStart, atEnd := along.at(volts[0]), along.at(volts[len(volts)-1])
+	switch drop := (atStart - atEnd) / atStart; {
+	case drop < 0.15:
+		r.Shape = ConstantCurrentRamp
+		s := fitLine(seconds, volts)
+		r.Slope = known(s.slope, quadrature(s.slopeU*studentT(len(volts)-2)/2, math.Sqrt2*float64(f.o.VoltageU)/2/(seconds[len(seconds)-1]-seconds[0])))
+		r.Reason = fmt.Sprintf("a straight rise at %v: a capacitance of %v", quantity.Amperes(mean), quantity.Farads(c))
+	case drop > 0.4 && along.fit > 0.9:
+		r.Shape = SoftChargeRamp
+		ohms := -1 / along.slope
+		r.SoftCharge = known(ohms, ohms*quadrature(along.slopeU*studentT(len(volts)-2)/2/math.Abs(along.slope), float64(f.o.CurrentU)/2/atStart, math.Sqrt2*float64(f.o.VoltageU)/2/span))
+		r.Reason = fmt.Sprintf("the current falls along the voltage: a capacitance of %v behind about %v", quantity.Farads(c), quantity.Ohms(ohms))
+	default:
+		r.Shape = UnclearRamp
+		r.Reason = fmt.Sprintf("the current fell from %v to %v on the way: neither a straight rise nor an exponential", quantity.Amperes(atStart), quantity.Amperes(atEnd))
+	}
+	return r
+}
+
+// Quiescent is the current that a charged bus goes on drawing: the mean of the readings, taken after it has settled. u is
+// the 95 % uncertainty of one reading; it does not average out. A current that still falls is undecided.
+func Quiescent(points []RampPoint, u quantity.Amperes) Measure {
+	if len(points) < 3 {
+		return undecided("take more readings", "%d readings: a quiescent current needs at least 3", len(points))
+	}
+	var seconds, amperes []float64
+	var all tally
+	for _, p := range points {
+		if math.IsNaN(float64(p.I)) || math.IsInf(float64(p.I), 0) {
+			return undecided("read again", "a reading is no finite number")
+		}
+		seconds, amperes = append(seconds, float64(p.T)), append(amperes, float64(p.I))
+		all.add(float64(p.I))
+	}
+	line := fitLine(seconds, amperes)
+	change := line.slope * (seconds[len(seconds)-1] - seconds[0])
+	scatter := all.deviation() / math.Sqrt(float64(all.n))
+	if change < -0.2*math.Abs(all.mean) && -change > float64(u) && line.fit > 0.6 {
+		m := undecided("wait until it stands still", "the current still falls, by %v over the readings: charging or reforming is not over", quantity.Amperes(-change))
+		m.AtMost = all.greatest
+		return m
+	}
+	return known(all.mean, quadrature(scatter*studentT(all.n-1)/2, float64(u)/2))
+}
