@@ -99,3 +99,8 @@ func TestSplitList(t *testing.T) {
 		})
 	}
 }
+
+func TestFormatBool(t *testing.T) {
+	require.Equal(t, "1", FormatBool(true))
+	require.Equal(t, "0", FormatBool(false))
+}

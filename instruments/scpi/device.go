@@ -13,6 +13,8 @@ type Device struct {
 	*Tree
 	Status
 
+	// The three functions below run while the device is locked, as handlers do.
+
 	// Reset brings the device to its known state for *RST; nil does nothing.
 	Reset func()
 	// SelfTest serves *TST?; 0 is passed, which nil answers too.

@@ -45,6 +45,7 @@ func TestFramingFindsTheEndOfAnAnswer(t *testing.T) {
 		{"string and block", lf, "\"#12\",#12\n\n\n", "\"#12\",#12\n\n", ""},
 		{"non-decimal number", lf, "#H2F\n", "#H2F", ""},
 		{"a number sign in words is text", lf, "Bench #2\n", "Bench #2", ""},
+		{"what is too long for a header is text", lf, strings.Repeat("A", 300) + " #12\n", strings.Repeat("A", 300) + " #12", ""},
 		{"a number sign in the first word is text", lf, "A#15\n", "A#15", ""},
 		{"what follows a block is still its answer", lf, "#12\n\nx#2\n", "#12\n\nx#2", ""},
 		{"the terminator may lie far on", lf, strings.Repeat("1.5,", 5000) + "\n", strings.Repeat("1.5,", 5000), ""},

@@ -1,6 +1,7 @@
 package scpi
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -46,46 +47,59 @@ type patternNode struct {
 	suffix suffixRange
 }
 
+// patternGroup is a run of nodes that are sent or omitted together.
+type patternGroup struct {
+	nodes    []patternNode
+	optional bool
+}
+
 // parsePattern lists every header that a pattern stands for: optional nodes
-// present and absent.
+// present and absent. slots counts its numeric suffixes.
 func parsePattern(pattern string) (paths [][]patternNode, slots int, err error) {
-	type group struct {
-		nodes    []patternNode
-		optional bool
-	}
-	var groups []group
-	var nodes []string
-	rest := pattern
-	for rest != "" {
-		text, optional := "", false
-		if rest[0] == '[' {
-			end := strings.IndexByte(rest, ']')
-			if end < 0 {
-				return nil, 0, fmt.Errorf("a bracket is not closed")
-			}
-			text, rest, optional = rest[1:end], rest[end+1:], true
-		} else {
-			end := strings.IndexByte(rest, '[')
-			if end < 0 {
-				end = len(rest)
-			}
-			text, rest = rest[:end], rest[end:]
+	var groups []patternGroup
+	var names []string
+	for rest := pattern; rest != ""; {
+		var text string
+		var g patternGroup
+		text, rest, g.optional, err = cutGroup(rest)
+		if err != nil {
+			return nil, 0, err
 		}
-		g := group{optional: optional}
-		for node := range strings.SplitSeq(strings.Trim(text, ":"), ":") {
-			nodes = append(nodes, node)
-			n, err := parseNode(node, &slots)
+		for name := range strings.SplitSeq(strings.Trim(text, ":"), ":") {
+			n, err := parseNode(name, &slots)
 			if err != nil {
 				return nil, 0, err
 			}
+			names = append(names, name)
 			g.nodes = append(g.nodes, n)
 		}
 		groups = append(groups, g)
 	}
-	if strings.Join(nodes, ":") != strings.NewReplacer("[", "", "]", "").Replace(pattern) {
-		return nil, 0, fmt.Errorf("colons stand between nodes, inside the brackets of an optional one")
+	if strings.Join(names, ":") != strings.NewReplacer("[", "", "]", "").Replace(pattern) {
+		return nil, 0, errors.New("colons stand between nodes, inside the brackets of an optional one")
 	}
-	paths = [][]patternNode{nil}
+	paths, err = expand(groups)
+	return paths, slots, err
+}
+
+// cutGroup takes the nodes up to the next bracket, or those inside one.
+func cutGroup(pattern string) (text, rest string, optional bool, err error) {
+	if inside, ok := strings.CutPrefix(pattern, "["); ok {
+		text, rest, closed := strings.Cut(inside, "]")
+		if !closed {
+			return "", "", false, errors.New("a bracket is not closed")
+		}
+		return text, rest, true, nil
+	}
+	end := strings.IndexByte(pattern, '[')
+	if end < 0 {
+		end = len(pattern)
+	}
+	return pattern[:end], pattern[end:], false, nil
+}
+
+func expand(groups []patternGroup) ([][]patternNode, error) {
+	paths := [][]patternNode{nil}
 	for _, g := range groups {
 		var longer [][]patternNode
 		for _, p := range paths {
@@ -96,12 +110,10 @@ func parsePattern(pattern string) (paths [][]patternNode, slots int, err error) 
 		}
 		paths = longer
 	}
-	for _, p := range paths {
-		if len(p) == 0 {
-			return nil, 0, fmt.Errorf("no node is left when the optional ones are omitted")
-		}
+	if len(paths[0]) == 0 {
+		return nil, errors.New("no node is left when the optional ones are omitted")
 	}
-	return paths, slots, nil
+	return paths, nil
 }
 
 func parseNode(text string, slots *int) (patternNode, error) {
