@@ -157,6 +157,9 @@ func (d *down) tooFast(r busReading) (busReading, time.Duration) {
 		return busReading{}, 0
 	}
 	for _, was := range d.history {
+		if was.volts < lowestLive {
+			continue
+		}
 		needs := d.pull.shortest(was.volts-d.unit(was.volts), r.volts+d.unit(r.volts))
 		if time.Duration(margin*float64(needs)) > r.arrived.Sub(was.asked) {
 			return was, needs
