@@ -132,9 +132,9 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	into.low.add(slopeBegan)
 	into.high.add(slopeEnded)
 
-	// Source: the region after a transition is sought over three transition durations, the toolbox default after IEEE Std 181.
+	// Five durations hold the first peak and the first trough of any ringing that has a damping of 0.1 or more.
 	first := int(ended) + 1
-	last := min(first+int(math.Ceil(3*duration))+3, end, s.len())
+	last := min(first+int(math.Ceil(5*duration))+3, end, s.len())
 	if last-first < 2 {
 		return
 	}

@@ -22,6 +22,9 @@ type scan struct {
 
 func newScan(s samples, level, hysteresis, band float64) *scan {
 	c := &scan{s: s, level: level, upper: level + hysteresis, lower: level - hysteresis, band: min(band, hysteresis)}
+	if c.lower >= c.upper { // a sample on the level counts as above it
+		c.lower = math.Nextafter(c.upper, math.Inf(-1))
+	}
 	up, down := s.nextAtLeast(0, c.upper), s.nextAtMost(0, c.lower)
 	c.pos = min(up, down)
 	c.known = c.pos < s.len()

@@ -31,7 +31,7 @@ func Crossings(t Trace, level quantity.Volts) []Excursion {
 	s := t.codes
 	at := t.code(float64(level))
 	resolution := t.resolutionCodes()
-	back := at - 3*noise(s, resolution) - resolution
+	back := min(at-3*noise(s, resolution)-resolution, math.Nextafter(at, math.Inf(-1)))
 	var found []Excursion
 	for i := s.nextAtLeast(0, at); i < s.len(); {
 		end := s.nextAtMost(i, back)

@@ -80,7 +80,7 @@ type Pulses struct {
 	EdgeSamples float64 `json:"edge_samples"`
 }
 
-// StartsHigh and the like are questions of the caller; IsHigh answers them for a level of a constant record.
+// IsHigh tells on which side of a threshold a constant record lies; not decided where it pulses, is clipped or lies within U.
 func (p Pulses) IsHigh(threshold quantity.Volts) (high, decided bool) {
 	if p.Kind != Constant || !p.Level.Known() || math.Abs(p.Level.Value-float64(threshold)) <= p.Level.U {
 		return false, false
@@ -106,6 +106,10 @@ func Analyse(t Trace, o Options) Pulses {
 
 	swing := (a.high.level - a.low.level) * t.scale
 	if quiet := max(3*a.resolution, 6*a.noise) * t.scale; swing < max(quiet, float64(o.MinAmplitude)) || h.low == h.high {
+		if spread := h.high - h.low; spread > 3*a.resolution && spread < 3.5*a.noise {
+			return p.unclear("sample faster", "every sample differs from its neighbours by about the whole swing of %v: a signal faster than the sampling (alias)",
+				quantity.Volts(spread*t.scale))
+		}
 		return a.constant(p)
 	}
 	a.levels(&p)

@@ -108,12 +108,13 @@ type rampFit struct {
 	limit         float64 // the current limit, or the largest current seen
 	doubt         float64 // relative doubt of the charge by its summing up
 	first, finish int     // readings that lie on the way up, both included
+	arrived       int     // the first reading at the top
 }
 
 func newRampFit(points []RampPoint, o RampOptions) *rampFit {
 	f := &rampFit{points: points, o: o, charge: make([]float64, len(points)), start: float64(points[0].V)}
 	f.top, f.limit = f.start, float64(o.Limit)
-	var straight, curved float64
+	doubt := make([]float64, len(points)) // of each step of the charge
 	for i, p := range points {
 		f.top = max(f.top, float64(p.V))
 		if o.Limit == 0 {
@@ -124,38 +125,51 @@ func newRampFit(points []RampPoint, o RampOptions) *rampFit {
 		}
 		q := points[i-1]
 		dt := float64(p.T - q.T)
-		a, b := float64(q.I), float64(p.I)
-		mean := (a + b) / 2
-		logarithmic := mean
-		if lo, hi := min(a, b), max(a, b); lo > 0 && hi > lo*1.02 && hi < lo*5 {
-			logarithmic = (hi - lo) / math.Log(hi/lo) // exact for an exponential
+		low, high := float64(min(p.I, q.I)), float64(max(p.I, q.I))
+		flow := (low + high) / 2
+		if low > 0 && high > low*1.02 && high < low*5 {
+			flow = (high - low) / math.Log(high/low) // exact for an exponential
 		}
-		straight += mean * dt
-		curved += logarithmic * dt
-		flow := logarithmic
+		doubt[i] = ((low+high)/2 - flow) * dt
 		if o.Bleeder > 0 {
 			flow -= float64(p.V+q.V) / 2 / float64(o.Bleeder)
 		}
 		f.charge[i] = f.charge[i-1] + flow*dt
 	}
-	if curved != 0 {
-		f.doubt = math.Abs(straight-curved) / math.Abs(curved)
-	}
 	f.rise = f.top - f.start
-	f.finish = len(points) - 1
-	for i, p := range points {
-		if float64(p.V) >= f.start+0.95*f.rise {
-			f.finish = i
+	f.window()
+	var doubted float64
+	for i := f.first + 1; i <= f.finish; i++ {
+		doubted += doubt[i]
+	}
+	if total := f.charge[f.finish] - f.charge[f.first]; total > 0 {
+		f.doubt = doubted / total
+	}
+	return f
+}
+
+// window finds the readings on the way up, between 5 % and 95 % of the rise. Where there are too few, the ones beside it
+// count too, although the supply may change over between them.
+func (f *rampFit) window() {
+	at := func(share float64) float64 { return f.start + share*f.rise }
+	f.arrived = len(f.points) - 1
+	for i, p := range f.points {
+		if float64(p.V) >= at(0.95) {
+			f.arrived = i
 			break
 		}
 	}
-	for i := f.finish; i >= 0; i-- {
-		if float64(points[i].V) <= f.start+0.05*f.rise {
+	f.finish = f.arrived
+	for i := f.arrived; i >= 0; i-- {
+		if float64(f.points[i].V) <= at(0.05) {
 			f.first = i
 			break
 		}
 	}
-	return f
+	if f.finish-f.first >= 4 {
+		f.first++
+		f.finish--
+	}
 }
 
 func (f *rampFit) limited(p RampPoint) bool { return float64(p.I) >= 0.9*f.limit }
@@ -187,11 +201,11 @@ func (f *rampFit) asShort(r Ramp) Ramp {
 }
 
 // atOnce: no reading on the way.
-func (f *rampFit) atOnce() bool { return f.finish <= 1 }
+func (f *rampFit) atOnce() bool { return f.arrived <= 1 }
 
 func (f *rampFit) asNothing(r Ramp) Ramp {
 	r.Shape = NoCapacitanceRamp
-	dt := float64(f.points[f.finish].T - f.points[0].T)
+	dt := float64(f.points[f.arrived].T - f.points[0].T)
 	most := max(0, f.limit*dt/f.rise-float64(f.o.SupplyCapacitance))
 	r.Reason = fmt.Sprintf("the voltage was there within one reading (%v): at most %v, an open bus capacitor or a lead that is off",
 		quantity.Seconds(dt), quantity.Farads(most))

@@ -22,8 +22,8 @@ type Rare struct {
 // rareShown is how many places a Rare names.
 const rareShown = 32
 
-// rareTolerance is the share of a period by which a pulse may come early or late.
-const rareTolerance = 0.25
+// edgeTolerance is the share of a period by which a pulse near an end of the record may come early or late.
+const edgeTolerance = 0.1
 
 // Missing counts, along a record of a steady pulse train of the given period, the pulses that are missing and those that
 // are too many. A pulse counts when it goes from below to above the middle of the amplitude by the hysteresis of o.
@@ -81,7 +81,7 @@ func Missing(t Trace, period quantity.Seconds, o Options) Rare {
 		r.Found++
 		if !begun {
 			begun = true
-			if n := int(x.at/p - rareTolerance); n > 0 {
+			if n := int(x.at/p - edgeTolerance); n > 0 {
 				missing(x.at-float64(n+1)*p, n)
 			}
 			anchor = x.at
@@ -98,7 +98,7 @@ func Missing(t Trace, period quantity.Seconds, o Options) Rare {
 		}
 		anchor = x.at
 	}
-	if n := int((length-anchor)/p - rareTolerance); n > 0 {
+	if n := int((length-anchor)/p - edgeTolerance); n > 0 {
 		missing(anchor, n)
 	}
 	r.Expected = r.Found - r.Extra + r.Missing

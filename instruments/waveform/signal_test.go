@@ -1,0 +1,113 @@
+package waveform
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"benchwarden/instruments/quantity"
+)
+
+// signal is a voltage over time.
+type signal func(t float64) float64
+
+// edge is a transition from 0 to 1; it stays 0 before t = 0.
+type shape struct {
+	at   signal
+	ten  float64 // instants of 10, 50 and 90 %
+	half float64
+	nine float64
+}
+
+func (s shape) duration() float64 { return s.nine - s.ten }
+
+func ramp(length float64) shape {
+	return shape{ten: 0.1 * length, half: 0.5 * length, nine: 0.9 * length,
+		at: func(t float64) float64 { return min(1, max(0, t/length)) }}
+}
+
+func raisedCosine(length float64) shape {
+	inverse := func(y float64) float64 { return length * math.Acos(1-2*y) / math.Pi }
+	return shape{ten: inverse(0.1), half: inverse(0.5), nine: inverse(0.9),
+		at: func(t float64) float64 { return (1 - math.Cos(math.Pi*min(1, max(0, t/length)))) / 2 }}
+}
+
+func onePole(tau float64) shape {
+	return shape{ten: -tau * math.Log(0.9), half: tau * math.Ln2, nine: -tau * math.Log(0.1),
+		at: func(t float64) float64 { return 1 - math.Exp(-max(0, t)/tau) }}
+}
+
+// secondOrder is the step response of a second-order low pass.
+func secondOrder(omega, zeta float64) shape {
+	root := math.Sqrt(1 - zeta*zeta)
+	at := func(t float64) float64 {
+		t = max(0, t) * omega
+		return 1 - math.Exp(-zeta*t)*(math.Cos(root*t)+zeta/root*math.Sin(root*t))
+	}
+	first := func(level float64) float64 {
+		low, high := 0.0, math.Pi/root/omega
+		for range 80 {
+			middle := (low + high) / 2
+			if at(middle) < level {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		return low
+	}
+	return shape{ten: first(0.1), half: first(0.5), nine: first(0.9), at: at}
+}
+
+// train is a pulse train between low and high: rising edges of the given shape at from + k·period, falling ones width later.
+func train(low, high float64, up, down shape, from, period, width float64) signal {
+	return func(t float64) float64 {
+		phase := math.Mod(t-from, period)
+		if phase < 0 {
+			phase += period
+		}
+		y := up.at(phase)
+		if phase >= width {
+			y = 1 - down.at(phase-width)
+		}
+		return low + (high-low)*y
+	}
+}
+
+// scope is how a signal becomes a record.
+type scope struct {
+	start, step float64
+	points      int
+	bits        int     // 0: float64, else codes over low..high
+	low, high   float64 // range
+	noise       float64 // standard deviation, V
+	seed        uint64
+}
+
+func (s scope) take(f signal) Trace {
+	random := rand.New(rand.NewPCG(s.seed, 1))
+	values := make([]float64, s.points)
+	for i := range values {
+		values[i] = f(s.start+float64(i)*s.step) + s.noise*random.NormFloat64()
+	}
+	var t Trace
+	switch s.bits {
+	case 0:
+		t = FromFloat64(values)
+	case 8:
+		scale := (s.high - s.low) / 255
+		codes := make([]byte, s.points)
+		for i, v := range values {
+			codes[i] = byte(min(255, max(0, math.Round((v-s.low)/scale))))
+		}
+		t = FromUint8(codes, scale, s.low)
+	case 16:
+		scale := (s.high - s.low) / 65535
+		codes := make([]int16, s.points)
+		for i, v := range values {
+			codes[i] = int16(min(32767, max(-32768, math.Round((v-s.low)/scale)-32768)))
+		}
+		t = FromInt16(codes, scale, s.low+32768*scale)
+	}
+	t.Start, t.Step = quantity.Seconds(s.start), quantity.Seconds(s.step)
+	return t
+}
