@@ -6,16 +6,19 @@ import "math"
 type Rule int
 
 const (
-	// Default: inside is pass, outside by more than U is fail, between is undecided.
+	// Default: inside is pass, outside by more than U is fail, between is undecided. A reading on the limit may be wrongly
+	// passed with a probability of up to a half (ILAC-G8:09/2019, 4.2.1).
 	Default Rule = iota
-	// Guarded: pass only inside by U or more; outside by more than U is fail, between is undecided. (ILAC-G8:09/2019, w = U)
+	// Guarded: inside by U or more is pass, outside by more than U is fail, between is undecided. A reading on the
+	// acceptance limit is wrongly passed with a probability of up to 2.5 % (ILAC-G8:09/2019, guard band w = U).
 	Guarded
 )
 
-// Decide compares a reading with its limits; u is the 95 % half width in the reading's unit. What is no number passes
-// nothing.
+// Decide compares a reading with its limits; u is the 95 % half width in the reading's unit, nil stands for a side without
+// a limit. On the limit counts as inside. What nothing follows from is undecided: a reading, an uncertainty or a limit
+// that is no finite number, no limit at all, limits that cross.
 func Decide(reading, u float64, low, high *float64, rule Rule) Outcome {
-	if math.IsNaN(reading) || math.IsNaN(u) || u < 0 {
+	if !finite(reading) || !finite(u) || u < 0 || (low == nil && high == nil) {
 		return Undecided
 	}
 	beyond := math.Inf(-1) // how far outside the limits, negative inside
@@ -25,13 +28,14 @@ func Decide(reading, u float64, low, high *float64, rule Rule) Outcome {
 	if high != nil {
 		beyond = math.Max(beyond, reading-*high)
 	}
+	if !finite(beyond) || (low != nil && high != nil && *low > *high) {
+		return Undecided
+	}
 	guard := 0.0
 	if rule == Guarded {
 		guard = u
 	}
 	switch {
-	case math.IsNaN(beyond):
-		return Undecided
 	case beyond <= -guard:
 		return Pass
 	case beyond > u:
@@ -39,3 +43,5 @@ func Decide(reading, u float64, low, high *float64, rule Rule) Outcome {
 	}
 	return Undecided
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
