@@ -151,7 +151,9 @@ func TestInvariantsOfSixStepCommutation(t *testing.T) {
 	}
 }
 
-func oneSwitchMoves(high, low, nextHigh, nextLow string) bool { return (high == nextHigh) != (low == nextLow) }
+func oneSwitchMoves(high, low, nextHigh, nextLow string) bool {
+	return (high == nextHigh) != (low == nextLow)
+}
 
 // Source: negative case of the published invariants: a table whose successive rows go B+C- then C+B- breaks rule 4, and one is in
 // print; so the rule that the tests above use has to be able to fail.

@@ -1,0 +1,156 @@
+package gates
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/quantity"
+)
+
+// legs explains dead times out of limits and overlaps.
+func (d *diagnosis) legs() {
+	for _, leg := range d.chart.family.Bridge.Legs {
+		check, _ := d.chart.deadTime(leg)
+		if check.Outcome == verdict.Fail {
+			d.leg(leg)
+		}
+	}
+}
+
+func (d *diagnosis) leg(leg string) {
+	c := d.chart
+	high, low := c.family.Leg(leg)
+	highLow, lowHigh := c.turns(leg)
+	limits := c.family.Modulation.DeadTime
+	f := event.Finding{Subject: "leg " + leg, Part: "dead time of leg " + leg}
+	late := func(k turns) string { // which channel's delay would make this changeover wrong
+		if k.name == highLow.name {
+			return fmt.Sprintf("%s goes off late or %s comes early", high, low)
+		}
+		return fmt.Sprintf("%s goes off late or %s comes early", low, high)
+	}
+	overlapping := func(k turns) bool { return k.overlaps > 0 && k.shortest.Value < 0 }
+	tooShort := func(k turns) bool { return k.count > 0 && k.shortest.Value+k.shortest.U < float64(limits.Shortest) }
+	tooLong := func(k turns) bool {
+		longest := k.longest
+		if k.reversal {
+			longest = k.shortest
+		}
+		return k.count > 0 && longest.Value-longest.U > float64(limits.Longest)
+	}
+	overlap, where := c.overlap(leg)
+	const danger = " With devices fitted the bus would be shorted through the leg."
+	switch {
+	case overlapping(highLow) != overlapping(lowHigh) && highLow.count > 0 && lowHigh.count > 0:
+		k := highLow
+		if overlapping(lowHigh) {
+			k = lowHigh
+		}
+		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
+		f.Text = fmt.Sprintf("Leg %s overlaps on one edge only, from %s, by %v (the other changeover is right): %s.%s", leg, k.name,
+			quantity.Seconds(-k.shortest.Value), late(k), danger)
+		f.Do = "Compare both channels' delays from driver input to gate: coupler or driver of one of the two."
+	case overlapping(highLow) || overlapping(lowHigh):
+		f.Text = fmt.Sprintf("Leg %s has no dead time: both gates are on together for %v.%s", leg, quantity.Seconds(overlap.Value), danger)
+		f.Do = "Look at the dead time generator (its RC or its setting) and at the inputs of both drivers; fit no devices."
+	case overlap.Known() && overlap.Value > 0:
+		f.Text = fmt.Sprintf("Both gates of leg %s are on together for %v (%s).%s", leg, quantity.Seconds(overlap.Value), where, danger)
+		f.Do = "Look at the gate pattern of both channels first: one may be stuck on, or the probes are exchanged."
+		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
+	case tooShort(highLow) || tooShort(lowHigh):
+		missing := math.Min(positive(highLow), positive(lowHigh)) < float64(limits.Shortest)/10
+		word := "too short"
+		if missing {
+			word = "missing"
+		}
+		f.Text = fmt.Sprintf("The dead time of leg %s is %s: %s; the family allows %v to %v.%s", leg, word, bothTurns(highLow, lowHigh), limits.Shortest, limits.Longest, danger)
+		f.Do = "Look at the dead time generator (its RC or its setting); then compare both channels' delays."
+		if tooShort(highLow) != tooShort(lowHigh) && highLow.count > 0 && lowHigh.count > 0 {
+			k := highLow
+			if tooShort(lowHigh) {
+				k = lowHigh
+			}
+			f.Text += fmt.Sprintf(" Only the changeover from %s is wrong: %s.", k.name, late(k))
+		}
+	case tooLong(highLow) || tooLong(lowHigh):
+		f.Text = fmt.Sprintf("The dead time of leg %s is too long: %s; the family allows %v to %v.", leg, bothTurns(highLow, lowHigh), limits.Shortest, limits.Longest)
+		f.Do = "Look at the dead time generator (its RC or its setting); then at a delayed driver or coupler."
+		if tooLong(highLow) != tooLong(lowHigh) && highLow.count > 0 && lowHigh.count > 0 {
+			slow := high
+			if tooLong(highLow) {
+				slow = low
+			}
+			f.Part = "coupler or gate driver of " + slow
+			f.Text += fmt.Sprintf(" Only one changeover is wrong: %s comes late.", slow)
+		}
+	default:
+		f.Text = fmt.Sprintf("The dead time of leg %s is wrong: %s.", leg, bothTurns(highLow, lowHigh))
+	}
+	d.say(f, "dead time", "leg "+leg)
+}
+
+func positive(k turns) float64 {
+	if k.count == 0 {
+		return math.Inf(1)
+	}
+	return k.shortest.Value
+}
+
+func bothTurns(ks ...turns) string {
+	var parts []string
+	for _, k := range ks {
+		if k.count > 0 {
+			parts = append(parts, fmt.Sprintf("from %s %v", k.name, quantity.Seconds(k.shortest.Value)))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// oddShare is how far a channel's typical value may lie from the median of its siblings before it is worth a word although
+// it is within limits (common practice, no source).
+const oddShare = 0.5
+
+// odd names channels that are within their limits but unlike their siblings: often the next to fail.
+func (d *diagnosis) odd(checks []verdict.Check) {
+	g := d.chart.family.Gate
+	measures := []struct {
+		check, what string
+		of          func(typical) float64
+		allowed     func(usual float64) float64
+		unit        quantity.Unit
+	}{
+		{"gate level on", "on level", func(t typical) float64 { return t.on }, func(float64) float64 { return oddShare * float64(g.On.High-g.On.Low) }, quantity.Volt},
+		{"gate level off", "off level", func(t typical) float64 { return t.off }, func(float64) float64 { return oddShare * float64(g.Off.High-g.Off.Low) }, quantity.Volt},
+		{"rise time", "rise time", func(t typical) float64 { return t.rise }, func(u float64) float64 { return oddShare * u }, quantity.Second},
+		{"fall time", "fall time", func(t typical) float64 { return t.fall }, func(u float64) float64 { return oddShare * u }, quantity.Second},
+	}
+	failed := map[string]bool{}
+	for _, k := range checks {
+		if k.Outcome == verdict.Fail {
+			failed[k.Subject] = true
+		}
+	}
+	for _, r := range d.rows {
+		if failed[r.channel.Name] || r.silent || r.hidden != "" {
+			continue
+		}
+		for _, m := range measures {
+			own := m.of(r.typical())
+			siblings := others(d.rows, r, m.of)
+			if math.IsNaN(own) || len(siblings) < enough {
+				continue
+			}
+			usual := median(siblings)
+			if math.Abs(own-usual) <= m.allowed(usual) {
+				continue
+			}
+			d.out = append(d.out, event.Finding{Subject: r.channel.Name,
+				Text: fmt.Sprintf("%s is unlike its siblings: %s %v, the others %v. It is within its limits.", r.channel.Name, m.what,
+					quantity.Value{Number: own, Unit: m.unit}, quantity.Value{Number: usual, Unit: m.unit}),
+				Do: "Compare the parts of this channel with those of its neighbours."})
+		}
+	}
+}
