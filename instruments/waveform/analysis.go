@@ -121,8 +121,8 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	}
 	band = min(band, amplitude/10)
 	from := int(x.at) + 1
-	began, slopeBegan := before(s, min(from, s.len()-1), previous, ReferenceLevel(a.low.level, a.high.level, near), band, x.rising)
-	ended, slopeEnded, ok := after(s, from-1, end, ReferenceLevel(a.low.level, a.high.level, far), band, x.rising)
+	began, slopeBegan := s.before(min(from, s.len()-1), previous, ReferenceLevel(a.low.level, a.high.level, near), band, x.rising)
+	ended, slopeEnded, ok := s.after(from-1, end, ReferenceLevel(a.low.level, a.high.level, far), band, x.rising)
 	if !ok || slopeBegan == 0 {
 		into.unfinished++
 		return
@@ -138,41 +138,16 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	if last-first < 2 {
 		return
 	}
-	low, high := s.extent(first, last)
+	f := s.settle(first, last, x.rising)
 	beyond.samples.add(float64(last - first))
+	beyond.rounding = max(beyond.rounding, f.rounding)
 	if x.rising {
-		beyond.over.add(max(0, high-a.high.level))
-		beyond.under.add(max(0, a.high.level-a.lowAfter(first, last, high, true)))
-		beyond.rounding = max(beyond.rounding, cutOff(s, first, last, high))
+		beyond.over.add(max(0, f.extreme-a.high.level))
+		beyond.under.add(max(0, a.high.level-f.back))
 	} else {
-		beyond.over.add(max(0, a.low.level-low))
-		beyond.under.add(max(0, a.lowAfter(first, last, low, false)-a.low.level))
-		beyond.rounding = max(beyond.rounding, cutOff(s, first, last, low))
+		beyond.over.add(max(0, a.low.level-f.extreme))
+		beyond.under.add(max(0, f.back-a.low.level))
 	}
-}
-
-// lowAfter returns how far the trace comes back after its extreme.
-func (a *analysis) lowAfter(first, last int, extreme float64, rising bool) float64 {
-	s := a.t.codes
-	i := first
-	for i < last-1 && s.at(i) != extreme {
-		i++
-	}
-	low, high := s.extent(i, last)
-	if rising {
-		return low
-	}
-	return high
-}
-
-// cutOff bounds what a peak may have had more between its samples: an eighth of the second difference.
-func cutOff(s samples, first, last int, extreme float64) float64 {
-	for i := max(first, 1); i < min(last, s.len()-1); i++ {
-		if s.at(i) == extreme {
-			return math.Abs(2*s.at(i)-s.at(i-1)-s.at(i+1)) / 8
-		}
-	}
-	return 0
 }
 
 // instantU is the standard uncertainty of one instant at a level, in samples, without the level's own.
@@ -185,7 +160,7 @@ func (tr *transition) edgeSamples() float64 {
 	if tr.duration.n == 0 {
 		return 0
 	}
-	return tr.duration.mean
+	return tr.duration.mean()
 }
 
 // transitions fills the transition durations in.
@@ -213,13 +188,13 @@ func (a *analysis) duration(tr *transition, name string) Measure {
 	case a.lowClipped || a.highClipped:
 		return undecided("choose a larger full scale or move the centre", "clipped: 10 %% and 90 %% of the amplitude are not known")
 	}
-	edge := tr.duration.mean
+	edge := tr.duration.mean()
 	n := math.Sqrt(float64(tr.duration.n))
 	// 10 % and 90 % move with the state levels.
 	levelLow := quadrature(0.9*a.low.u, 0.1*a.high.u)
 	levelHigh := quadrature(0.1*a.low.u, 0.9*a.high.u)
 	noise := quadrature(a.noise, a.resolution/math.Sqrt(12))
-	u := quadrature(levelLow*tr.low.mean, levelHigh*tr.high.mean, noise*tr.low.mean/n, noise*tr.high.mean/n,
+	u := quadrature(levelLow*tr.low.mean(), levelHigh*tr.high.mean(), noise*tr.low.mean()/n, noise*tr.high.mean()/n,
 		math.Sqrt2*samplingU(edge), tr.duration.deviation()/n, float64(a.o.Timebase)*edge/2)
 	if edge < a.o.EdgeSamples {
 		m := undecided("sample faster", "%.1f samples on the %s edge where %.0f are needed: it takes at most %v",
@@ -235,7 +210,7 @@ func (a *analysis) timing(p *Pulses) {
 	step := float64(a.t.Step)
 	p.Count = a.width.n
 	p.NarrowestPulse, p.WidestPulse = a.width.least*step, a.width.greatest*step
-	rise, fall := a.wide.rise.mean, a.wide.fall.mean
+	rise, fall := a.wide.rise.mean(), a.wide.fall.mean()
 	one := a.instantU(rise, a.rise.edgeSamples())
 	other := a.instantU(fall, a.fall.edgeSamples())
 	level := quadrature(a.low.u, a.high.u) / 2 // moves both ends of a pulse, in opposite directions
@@ -248,7 +223,7 @@ func (a *analysis) timing(p *Pulses) {
 	case a.lowClipped || a.highClipped:
 		p.PulseWidth = undecided("choose a larger full scale or move the centre", "clipped: the middle of the amplitude is not known")
 	default:
-		w := a.width.mean
+		w := a.width.mean()
 		u := quadrature(one, other, level*(rise+fall), a.width.deviation()/math.Sqrt(float64(a.width.n)), timebase*w)
 		p.PulseWidth = known(w*step, u*step)
 	}
@@ -269,7 +244,7 @@ func (a *analysis) timing(p *Pulses) {
 	p.Period = known(mean*step, u*step)
 	p.Frequency = known(1/(mean*step), u/(mean*mean*step))
 	if p.PulseWidth.Known() {
-		d := a.width.mean / mean
+		d := a.width.mean() / mean
 		p.Duty = known(d, quadrature(p.PulseWidth.U/2/step/mean, d*u/mean))
 	} else {
 		p.Duty = p.PulseWidth
@@ -286,9 +261,9 @@ func (a *analysis) timing(p *Pulses) {
 func (a *analysis) shape(p *Pulses) {
 	amplitude := a.high.level - a.low.level
 	judge := func(up, down tally) Measure {
-		worse, s, rounding, region := up, a.high, a.beyondUp.rounding, a.beyondUp.samples.mean
-		if up.n == 0 || (down.n > 0 && down.mean > up.mean) {
-			worse, s, rounding, region = down, a.low, a.beyondDown.rounding, a.beyondDown.samples.mean
+		worse, s, rounding, region := up, a.high, a.beyondUp.rounding, a.beyondUp.samples.mean()
+		if up.n == 0 || (down.n > 0 && down.mean() > up.mean()) {
+			worse, s, rounding, region = down, a.low, a.beyondDown.rounding, a.beyondDown.samples.mean()
 		}
 		if worse.n == 0 {
 			return undecided("capture a longer record or sample faster", "no edge with a region after it to look at")
@@ -296,7 +271,7 @@ func (a *analysis) shape(p *Pulses) {
 		// The extreme of m samples of noise lies about sqrt(2 ln m) deviations off.
 		extreme := a.noise * math.Sqrt(2*math.Log(max(region, 2))) / 2
 		u := quadrature(s.u, a.resolution/math.Sqrt(12), extreme, rounding, worse.deviation()/math.Sqrt(float64(worse.n)))
-		return known(worse.mean/amplitude, u/amplitude)
+		return known(worse.mean()/amplitude, u/amplitude)
 	}
 	p.Overshoot = judge(a.beyondUp.over, a.beyondDown.over)
 	p.Undershoot = judge(a.beyondUp.under, a.beyondDown.under)

@@ -41,7 +41,7 @@ func Crossings(t Trace, level quantity.Volts) []Excursion {
 		if i == 0 {
 			e.Open = true
 		} else {
-			from = interpolate(s, i, at)
+			from = s.interpolate(i, at)
 		}
 		if end == s.len() {
 			e.Open = true
@@ -50,7 +50,7 @@ func Crossings(t Trace, level quantity.Volts) []Excursion {
 			for s.at(last-1) < at {
 				last--
 			}
-			to = interpolate(s, last, at)
+			to = s.interpolate(last, at)
 		}
 		e.Start, e.Duration = t.when(from), quantity.Seconds(to-from)*t.Step
 		found = append(found, e)

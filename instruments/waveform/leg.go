@@ -274,7 +274,7 @@ func (k *takeover) changeover(skew float64) Changeover {
 	}
 	c.Shortest = known(k.dead.least, quadrature(k.uLeast, skew))
 	c.Longest = known(k.dead.greatest, quadrature(k.uMost, skew))
-	c.Mean = known(k.dead.mean, quadrature(k.uWorst, skew, k.dead.deviation()/math.Sqrt(float64(k.dead.n))))
+	c.Mean = known(k.dead.mean(), quadrature(k.uWorst, skew, k.dead.deviation()/math.Sqrt(float64(k.dead.n))))
 	return c
 }
 

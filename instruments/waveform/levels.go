@@ -182,14 +182,14 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 	return state{level: centre, u: u, n: n}
 }
 
-// noise estimates the standard deviation of the noise, in codes, from differences of neighbours at up to 2048 places
+// noise estimates the standard deviation of the noise, in codes, from differences of neighbours at up to 1024 places
 // spread over the trace; edges are outvoted.
 func noise(s samples, resolution float64) float64 {
 	n := s.len() - 1
 	if n < 8 {
 		return 0
 	}
-	const most = 2048
+	const most = 1024
 	var buffer [most]float64
 	places := min(n, most)
 	diffs := buffer[:places]

@@ -40,25 +40,30 @@ func quadrature(parts ...float64) float64 {
 // tally gathers values one at a time.
 type tally struct {
 	n               int
-	mean, square    float64 // running mean and sum of squared deviations
+	first           float64 // the sums run over what differs from it, so that they stay exact
+	sum, square     float64
 	least, greatest float64
 }
 
 func (t *tally) add(v float64) {
-	t.n++
-	if t.n == 1 {
-		t.least, t.greatest = v, v
+	if t.n == 0 {
+		t.first, t.least, t.greatest = v, v, v
 	}
+	t.n++
+	d := v - t.first
+	t.sum += d
+	t.square += d * d
 	t.least, t.greatest = min(t.least, v), max(t.greatest, v)
-	d := v - t.mean
-	t.mean += d / float64(t.n)
-	t.square += d * (v - t.mean)
 }
+
+// mean is 0 without values.
+func (t *tally) mean() float64 { return t.first + t.sum/float64(max(t.n, 1)) }
 
 // deviation is the sample standard deviation, 0 for fewer than two values.
 func (t *tally) deviation() float64 {
 	if t.n < 2 {
 		return 0
 	}
-	return math.Sqrt(t.square / float64(t.n-1))
+	n := float64(t.n)
+	return math.Sqrt(max(0, t.square-t.sum*t.sum/n) / (n - 1))
 }

@@ -331,10 +331,10 @@ func Quiescent(points []RampPoint, u quantity.Amperes) Measure {
 	line := fitLine(seconds, amperes)
 	change := line.slope * (seconds[len(seconds)-1] - seconds[0])
 	scatter := all.deviation() / math.Sqrt(float64(all.n))
-	if change < -0.2*math.Abs(all.mean) && -change > float64(u) && line.fit > 0.6 {
+	if change < -0.2*math.Abs(all.mean()) && -change > float64(u) && line.fit > 0.6 {
 		m := undecided("wait until it stands still", "the current still falls, by %v over the readings: charging or reforming is not over", quantity.Amperes(-change))
 		m.AtMost = all.greatest
 		return m
 	}
-	return known(all.mean, quadrature(scatter*studentT(all.n-1)/2, float64(u)/2))
+	return known(all.mean(), quadrature(scatter*studentT(all.n-1)/2, float64(u)/2))
 }

@@ -17,6 +17,10 @@ type samples interface {
 	nextAtMost(i int, level float64) int
 	histogram() histogram
 	extent(from, to int) (low, high float64)
+	before(from, limit int, level, band float64, rising bool) (at, perCode float64)
+	after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool)
+	settle(first, last int, rising bool) settling
+	interpolate(i int, level float64) float64
 }
 
 type (
@@ -112,13 +116,19 @@ func atLeast(x, y, low uint64) uint64 {
 	return (x &^ y) | (^(x ^ y) & ((x | topBits) - low))
 }
 
-func (o octets) extent(from, to int) (low, high float64) {
-	a, b := o[from], o[from]
-	for _, c := range o[from:to] {
-		a, b = min(a, c), max(b, c)
-	}
-	return float64(a), float64(b)
+func (o octets) extent(from, to int) (low, high float64) { return extent(o, from, to) }
+
+func (o octets) before(from, limit int, level, band float64, rising bool) (at, perCode float64) {
+	return before(o, from, limit, level, band, rising)
 }
+
+func (o octets) after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool) {
+	return after(o, from, limit, level, band, rising)
+}
+
+func (o octets) settle(first, last int, rising bool) settling { return settle(o, first, last, rising) }
+
+func (o octets) interpolate(i int, level float64) float64 { return interpolate(o, i, level) }
 
 func (w words) len() int         { return len(w) }
 func (w words) at(i int) float64 { return float64(w[i]) }
@@ -151,13 +161,19 @@ func (w words) nextAtMost(i int, level float64) int {
 	return len(w)
 }
 
-func (w words) extent(from, to int) (low, high float64) {
-	a, b := w[from], w[from]
-	for _, c := range w[from:to] {
-		a, b = min(a, c), max(b, c)
-	}
-	return float64(a), float64(b)
+func (w words) extent(from, to int) (low, high float64) { return extent(w, from, to) }
+
+func (w words) before(from, limit int, level, band float64, rising bool) (at, perCode float64) {
+	return before(w, from, limit, level, band, rising)
 }
+
+func (w words) after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool) {
+	return after(w, from, limit, level, band, rising)
+}
+
+func (w words) settle(first, last int, rising bool) settling { return settle(w, first, last, rising) }
+
+func (w words) interpolate(i int, level float64) float64 { return interpolate(w, i, level) }
 
 func (f floats) len() int         { return len(f) }
 func (f floats) at(i int) float64 { return f[i] }
@@ -180,10 +196,16 @@ func (f floats) nextAtMost(i int, level float64) int {
 	return len(f)
 }
 
-func (f floats) extent(from, to int) (low, high float64) {
-	low, high = f[from], f[from]
-	for _, v := range f[from:to] {
-		low, high = min(low, v), max(high, v)
-	}
-	return low, high
+func (f floats) extent(from, to int) (low, high float64) { return extent(f, from, to) }
+
+func (f floats) before(from, limit int, level, band float64, rising bool) (at, perCode float64) {
+	return before(f, from, limit, level, band, rising)
 }
+
+func (f floats) after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool) {
+	return after(f, from, limit, level, band, rising)
+}
+
+func (f floats) settle(first, last int, rising bool) settling { return settle(f, first, last, rising) }
+
+func (f floats) interpolate(i int, level float64) float64 { return interpolate(f, i, level) }
