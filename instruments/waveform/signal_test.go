@@ -10,10 +10,10 @@ import (
 // signal is a voltage over time.
 type signal func(t float64) float64
 
-// edge is a transition from 0 to 1; it stays 0 before t = 0.
+// shape is a transition from 0 to 1 with its true instants of 10 %, 50 % and 90 %; it is 0 before t = 0.
 type shape struct {
 	at   signal
-	ten  float64 // instants of 10, 50 and 90 %
+	ten  float64
 	half float64
 	nine float64
 }
