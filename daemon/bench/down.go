@@ -285,15 +285,17 @@ func (d *down) expect(now time.Time) string {
 	return fmt.Sprintf("the bus is at %v and falls; it should be below %v in %s", d.last.volts, d.safe, round(left))
 }
 
+// round is a time as a person reads it: "1.5 s", "114 ms".
 func round(d time.Duration) string {
 	switch {
 	case d >= 10*time.Second:
-		return d.Round(time.Second).String()
+		d = d.Round(time.Second)
 	case d >= time.Second:
-		return d.Round(100 * time.Millisecond).String()
+		d = d.Round(100 * time.Millisecond)
 	default:
-		return d.Round(time.Millisecond).String()
+		d = d.Round(time.Millisecond)
 	}
+	return quantity.SecondsOf(d).String()
 }
 
 // stateBelow is state with a lower voltage to be below, in two readings a second apart.
