@@ -3,64 +3,100 @@ package quantity
 import (
 	"math"
 	"strconv"
+	"strings"
 )
 
-const significantDigits = 5
+// printedDigits are enough for any instrument of a repair bench.
+const printedDigits = 5
 
-// prefixes from 10^-12 to 10^9.
-var prefixes = []string{"p", "n", "µ", "m", "", "k", "M", "G"}
-
-const unprefixed = 4
+// exact asks for as many digits as tell this number from every other.
+const exact = 0
 
 // String writes the value with up to five significant digits and an SI prefix: "350 mA", "5.11 Ω", "1200 rpm".
-func (v Value) String() string { return v.format(significantDigits) }
+func (v Value) String() string { return v.format(printedDigits) }
+
+// MarshalText writes the value like String, but with all its digits, so that Parse gives back the very same number.
+func (v Value) MarshalText() ([]byte, error) { return []byte(v.format(exact)), nil }
 
 func (v Value) format(digits int) string {
-	number, prefix := v.Number, ""
-	n, known := named(v.Unit)
-	switch {
-	case v.Unit == Percent:
-		number *= 100
-	case known && n.prefixes:
-		number, prefix = scaled(number, digits)
+	if v.Number == 0 || math.IsNaN(v.Number) || math.IsInf(v.Number, 0) {
+		return join(strconv.FormatFloat(v.Number+0, 'g', -1, 64), v.Unit.String())
 	}
-	text := strconv.FormatFloat(roundTo(number, digits), 'f', -1, 64)
-	if math.Abs(number) >= 1e15 || (number != 0 && math.Abs(number) < 1e-6) {
-		text = strconv.FormatFloat(number, 'g', digits, 64)
-	}
-	if v.Unit == One {
-		return text
-	}
-	return text + " " + prefix + v.Unit.String()
+	scientific := strconv.FormatFloat(v.Number, 'e', digits-1, 64)
+	mantissa, power, _ := strings.Cut(scientific, "e")
+	exponent, _ := strconv.Atoi(power) // of FormatFloat's own making
+	return v.Unit.write(strings.TrimRight(strings.Replace(mantissa, ".", "", 1), "0"), exponent, exponent)
 }
 
-// scaled moves the number to 1..999 with the prefix that belongs to it.
-func scaled(number float64, digits int) (float64, string) {
-	if number == 0 || math.IsNaN(number) || math.IsInf(number, 0) {
-		return number, ""
-	}
-	step := int(math.Floor(math.Log10(math.Abs(roundTo(number, digits))) / 3))
-	step = max(-unprefixed, min(step, len(prefixes)-1-unprefixed))
-	return number * math.Pow(1000, float64(-step)), prefixes[step+unprefixed]
-}
-
-func roundTo(x float64, digits int) float64 {
-	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
-		return x
-	}
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(x, 'e', digits-1, 64), 64)
-	if err != nil {
-		return x
-	}
-	return rounded
-}
-
-// Digits writes the value as its uncertainty allows: rounded to the uncertainty's second digit.
+// Digits writes the value as its uncertainty allows: rounded to the uncertainty's second digit, zeros kept. With an
+// uncertainty of 50 mV, 72 V is "72.000 V". Without an uncertainty it is String.
 func Digits(v Value, uncertainty float64) string {
-	if !(uncertainty > 0) || v.Number == 0 {
+	if !(uncertainty > 0) || math.IsInf(uncertainty, 0) || math.IsNaN(v.Number) || math.IsInf(v.Number, 0) {
 		return v.String()
 	}
-	last := math.Floor(math.Log10(uncertainty)) - 1
-	digits := int(math.Floor(math.Log10(math.Abs(v.Number)))-last) + 1
-	return v.format(max(1, min(digits, 15)))
+	size := exponentOf(uncertainty, 2)
+	last := size - 1
+	steps := math.RoundToEven(v.Number / math.Pow10(last))
+	switch {
+	case math.Abs(steps) > 1e15 || math.IsNaN(steps): // finer than a float64 tells
+		return v.format(exact)
+	case steps == 0:
+		return v.Unit.write("0", last, size)
+	}
+	digits := strconv.FormatFloat(steps, 'f', 0, 64)
+	exponent := last + len(strings.TrimPrefix(digits, "-")) - 1
+	return v.Unit.write(digits, exponent, max(exponent, size))
+}
+
+// exponentOf is the power of ten of x's first digit after rounding to digits.
+func exponentOf(x float64, digits int) int {
+	_, power, _ := strings.Cut(strconv.FormatFloat(x, 'e', digits-1, 64), "e")
+	exponent, _ := strconv.Atoi(power) // of FormatFloat's own making
+	return exponent
+}
+
+// write places point and prefix: digits, with a sign perhaps, begin at 10^exponent; the prefix suits 10^size.
+func (u Unit) write(digits string, exponent, size int) string {
+	digits, negative := strings.CutPrefix(digits, "-")
+	sign := ""
+	if negative {
+		sign = "-"
+	}
+	if u == Percent {
+		exponent, size = exponent+2, size+2
+	}
+	p := u.prefixFor(size)
+	text, ok := place(digits, exponent-p.exponent)
+	if !ok {
+		p, text = prefix{}, mantissaOf(digits)+"e"+strconv.Itoa(exponent)
+	}
+	return join(sign+text, p.symbol+u.String())
+}
+
+// place writes digits that begin at 10^exponent as a plain decimal; not ok when it would be mostly zeros.
+func place(digits string, exponent int) (text string, ok bool) {
+	switch point := exponent + 1; {
+	case point > 15 || point < -5:
+		return "", false
+	case point <= 0:
+		return "0." + strings.Repeat("0", -point) + digits, true
+	case point >= len(digits):
+		return digits + strings.Repeat("0", point-len(digits)), true
+	default:
+		return digits[:point] + "." + digits[point:], true
+	}
+}
+
+func mantissaOf(digits string) string {
+	if len(digits) == 1 {
+		return digits
+	}
+	return digits[:1] + "." + digits[1:]
+}
+
+func join(number, unit string) string {
+	if unit == "" {
+		return number
+	}
+	return number + " " + unit
 }

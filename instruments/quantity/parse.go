@@ -1,57 +1,53 @@
 package quantity
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
 	"strings"
 )
 
-var prefixFactors = []struct {
-	text   string
-	factor float64
-}{{"p", 1e-12}, {"n", 1e-9}, {"u", 1e-6}, {"µ", 1e-6}, {"μ", 1e-6}, {"m", 1e-3}, {"k", 1e3}, {"M", 1e6}, {"G", 1e9}}
-
-// Parse reads a number with its unit: "72 V", "1.2 µs", "5.11 ohm", "3 %". Case tells milli from mega; a bare number is
-// refused.
+// Parse reads a number with its unit: "72 V", "1.2 µs", "5.11 ohm", "3 %". Case tells milli from mega. A bare number is
+// refused, as is what is no finite number. Times may also be in min and h.
 func Parse(text string) (Value, error) {
 	trimmed := strings.TrimSpace(text)
 	end := numberEnd(trimmed)
-	number, err := strconv.ParseFloat(trimmed[:end], 64)
-	if err != nil || math.IsInf(number, 0) || math.IsNaN(number) {
-		return Value{}, fmt.Errorf(`%q is no quantity; write a number with its unit, for example "72 V"`, text)
+	number, symbol := trimmed[:end], strings.TrimSpace(trimmed[end:])
+	switch {
+	case number == "":
+		return Value{}, fmt.Errorf(`%q is no quantity: write a number with its unit, for example "72 V"`, text)
+	case symbol == "":
+		return Value{}, fmt.Errorf(`%q has no unit: write one, for example "%s V"`, text, number)
+	case strings.ContainsAny(symbol[:1], ",.0123456789"):
+		return Value{}, fmt.Errorf(`%q is no quantity: write the number without spaces or commas, with a decimal point, for example "1500.5 V"`, text)
 	}
-	symbol := strings.TrimSpace(trimmed[end:])
-	if symbol == "" {
-		return Value{}, fmt.Errorf(`%q has no unit; write one, for example "%s V"`, text, trimmed)
-	}
-	unit, factor, err := readUnit(symbol)
+	m, err := readUnit(symbol)
 	if err != nil {
 		return Value{}, fmt.Errorf("%q: %w", text, err)
 	}
-	scaled := number * factor
-	if factor < 1 {
-		scaled = number / math.Round(1/factor) // 0.35, not 0.35000000000000003
+	scaled, err := shifted(number, m.exponent)
+	if scaled *= m.factor; err != nil || math.IsInf(scaled, 0) {
+		return Value{}, fmt.Errorf("%q: the number is out of range", text)
 	}
-	if math.IsInf(scaled, 0) {
-		return Value{}, fmt.Errorf("%q is too large", text)
-	}
-	return Value{scaled, unit}, nil
+	return Value{scaled, m.unit}, nil
 }
 
 // ParseAs is Parse for a text that has to be in a certain unit.
 func ParseAs(text string, want Unit) (Value, error) {
 	v, err := Parse(text)
-	if err != nil {
+	switch {
+	case err != nil:
 		return Value{}, err
+	case v.Unit == want:
+		return v, nil
+	case want == DegC && v.Unit == Coulomb:
+		return Value{}, fmt.Errorf("wants %s, got %q: C is coulombs, write degC", want.words(), text)
 	}
-	if v.Unit != want {
-		return Value{}, fmt.Errorf("wants %s, got %q", want.words(), text)
-	}
-	return v, nil
+	return Value{}, fmt.Errorf("wants %s, got %q", want.words(), text)
 }
 
-// numberEnd is where the decimal number ends that s begins with.
+// numberEnd is where the decimal number ends that s begins with, 0 where it begins with none.
 func numberEnd(s string) int {
 	i := 0
 	sign := func() {
@@ -60,7 +56,7 @@ func numberEnd(s string) int {
 		}
 	}
 	digits := func() (n int) {
-		for i < len(s) && (s[i] >= '0' && s[i] <= '9') {
+		for i < len(s) && s[i] >= '0' && s[i] <= '9' {
 			i, n = i+1, n+1
 		}
 		return n
@@ -74,53 +70,66 @@ func numberEnd(s string) int {
 	if n == 0 {
 		return 0
 	}
-	if i < len(s) && (s[i] == 'e' || s[i] == 'E') {
-		before := i
+	if end := i; i < len(s) && (s[i] == 'e' || s[i] == 'E') {
 		i++
 		sign()
 		if digits() == 0 {
-			return before
+			return end
 		}
 	}
 	return i
 }
 
-func readUnit(symbol string) (Unit, float64, error) {
-	switch symbol { // longer times are common in files
-	case "min":
-		return Second, 60, nil
-	case "h":
-		return Second, 3600, nil
-	case "%":
-		return Percent, 0.01, nil
-	}
-	if u, ok := UnitOf(symbol); ok {
-		return u, 1, nil
-	}
-	for _, p := range prefixFactors {
-		rest, ok := strings.CutPrefix(symbol, p.text)
-		if !ok {
-			continue
+// shifted is the number times 10^exponent, rounded once: "350" and -3 are 0.35 and no neighbour of it.
+func shifted(number string, exponent int) (float64, error) {
+	if i := strings.IndexAny(number, "eE"); i >= 0 {
+		own, err := strconv.Atoi(number[i+1:])
+		if err != nil || own > math.MaxInt16 || own < math.MinInt16 {
+			return 0, errors.New("exponent out of range")
 		}
-		if u, ok := UnitOf(rest); ok && rest != "" {
-			if n, _ := named(u); !n.prefixes {
-				return Unit{}, 0, fmt.Errorf("%s takes no prefix", rest)
-			}
-			return u, p.factor, nil
-		}
+		number, exponent = number[:i], exponent+own
 	}
-	return Unit{}, 0, unknownUnit(symbol)
+	return strconv.ParseFloat(number+"e"+strconv.Itoa(exponent), 64)
 }
 
-func unknownUnit(symbol string) error {
-	for _, n := range names {
-		for _, known := range append([]string{n.symbol, n.plural}, n.others...) {
-			for _, p := range append([]string{""}, "p", "n", "u", "µ", "m", "k", "M", "G") {
-				if strings.EqualFold(p+known, symbol) || strings.EqualFold(p+known+"s", symbol) {
-					return fmt.Errorf("unit %q is not known, did you mean %s? (m is milli, M is mega)", symbol, p+n.symbol)
-				}
+// measure is what stands behind a number: a unit and what the number is multiplied by, factor · 10^exponent.
+type measure struct {
+	unit     Unit
+	exponent int
+	factor   float64
+}
+
+func readUnit(symbol string) (measure, error) {
+	switch symbol { // what no prefix leads to
+	case "min":
+		return measure{Second, 0, 60}, nil
+	case "h":
+		return measure{Second, 0, 3600}, nil
+	case "%":
+		return measure{Percent, -2, 1}, nil
+	}
+	for _, p := range prefixes {
+		for _, spelling := range p.spellings() {
+			rest, found := strings.CutPrefix(symbol, spelling)
+			u, known := UnitOf(rest)
+			if !found || rest == "" || !known {
+				continue
 			}
+			if n, _ := named(u); !n.scale.takes(p) {
+				return measure{}, refusedPrefix(n, spelling)
+			}
+			return measure{u, p.exponent, 1}, nil
 		}
 	}
-	return fmt.Errorf("unit %q is not known; known are V, A, W, J, C, ohm, F, H, Hz, s, min, h, degC, rpm, %%", symbol)
+	return measure{}, unknownUnit(symbol)
+}
+
+func refusedPrefix(n naming, spelling string) error {
+	if n.scale == plain {
+		return fmt.Errorf("%s takes no prefix", n.symbol)
+	}
+	if spelling == "M" {
+		return fmt.Errorf("nothing here has mega%s (M): write m%s for milli, u%s for micro", n.words[0], n.symbol, n.symbol)
+	}
+	return fmt.Errorf("%s is not in use here; write the number in %s", spelling+n.symbol, n.symbol)
 }

@@ -36,8 +36,6 @@ type (
 	Ratio float64
 )
 
-func text(v Value) ([]byte, error) { return []byte(v.String()), nil }
-
 func parseInto[T ~float64](into *T, text []byte, unit Unit) error {
 	v, err := ParseAs(string(text), unit)
 	if err != nil {
@@ -47,10 +45,12 @@ func parseInto[T ~float64](into *T, text []byte, unit Unit) error {
 	return nil
 }
 
-// Duration is s as Go's own type, rounded to a nanosecond and kept within its range.
+// Duration is s as Go's own type, rounded to a nanosecond and kept within its range; 0 for NaN.
 func (s Seconds) Duration() time.Duration {
 	ns := math.Round(float64(s) * 1e9)
 	switch {
+	case math.IsNaN(ns):
+		return 0
 	case ns >= math.MaxInt64:
 		return math.MaxInt64
 	case ns <= math.MinInt64:
@@ -67,7 +67,7 @@ func (v Volts) Value() Value { return Value{float64(v), Volt} }
 
 func (v Volts) String() string                   { return v.Value().String() }
 func (v Volts) LogValue() slog.Value             { return v.Value().LogValue() }
-func (v Volts) MarshalText() ([]byte, error)     { return text(v.Value()) }
+func (v Volts) MarshalText() ([]byte, error)     { return v.Value().MarshalText() }
 func (v *Volts) UnmarshalText(text []byte) error { return parseInto(v, text, Volt) }
 
 // Value is the quantity with its unit.
@@ -75,7 +75,7 @@ func (a Amperes) Value() Value { return Value{float64(a), Ampere} }
 
 func (a Amperes) String() string                   { return a.Value().String() }
 func (a Amperes) LogValue() slog.Value             { return a.Value().LogValue() }
-func (a Amperes) MarshalText() ([]byte, error)     { return text(a.Value()) }
+func (a Amperes) MarshalText() ([]byte, error)     { return a.Value().MarshalText() }
 func (a *Amperes) UnmarshalText(text []byte) error { return parseInto(a, text, Ampere) }
 
 // Value is the quantity with its unit.
@@ -83,7 +83,7 @@ func (w Watts) Value() Value { return Value{float64(w), Watt} }
 
 func (w Watts) String() string                   { return w.Value().String() }
 func (w Watts) LogValue() slog.Value             { return w.Value().LogValue() }
-func (w Watts) MarshalText() ([]byte, error)     { return text(w.Value()) }
+func (w Watts) MarshalText() ([]byte, error)     { return w.Value().MarshalText() }
 func (w *Watts) UnmarshalText(text []byte) error { return parseInto(w, text, Watt) }
 
 // Value is the quantity with its unit.
@@ -91,7 +91,7 @@ func (j Joules) Value() Value { return Value{float64(j), Joule} }
 
 func (j Joules) String() string                   { return j.Value().String() }
 func (j Joules) LogValue() slog.Value             { return j.Value().LogValue() }
-func (j Joules) MarshalText() ([]byte, error)     { return text(j.Value()) }
+func (j Joules) MarshalText() ([]byte, error)     { return j.Value().MarshalText() }
 func (j *Joules) UnmarshalText(text []byte) error { return parseInto(j, text, Joule) }
 
 // Value is the quantity with its unit.
@@ -99,7 +99,7 @@ func (c Coulombs) Value() Value { return Value{float64(c), Coulomb} }
 
 func (c Coulombs) String() string                   { return c.Value().String() }
 func (c Coulombs) LogValue() slog.Value             { return c.Value().LogValue() }
-func (c Coulombs) MarshalText() ([]byte, error)     { return text(c.Value()) }
+func (c Coulombs) MarshalText() ([]byte, error)     { return c.Value().MarshalText() }
 func (c *Coulombs) UnmarshalText(text []byte) error { return parseInto(c, text, Coulomb) }
 
 // Value is the quantity with its unit.
@@ -107,7 +107,7 @@ func (o Ohms) Value() Value { return Value{float64(o), Ohm} }
 
 func (o Ohms) String() string                   { return o.Value().String() }
 func (o Ohms) LogValue() slog.Value             { return o.Value().LogValue() }
-func (o Ohms) MarshalText() ([]byte, error)     { return text(o.Value()) }
+func (o Ohms) MarshalText() ([]byte, error)     { return o.Value().MarshalText() }
 func (o *Ohms) UnmarshalText(text []byte) error { return parseInto(o, text, Ohm) }
 
 // Value is the quantity with its unit.
@@ -115,7 +115,7 @@ func (f Farads) Value() Value { return Value{float64(f), Farad} }
 
 func (f Farads) String() string                   { return f.Value().String() }
 func (f Farads) LogValue() slog.Value             { return f.Value().LogValue() }
-func (f Farads) MarshalText() ([]byte, error)     { return text(f.Value()) }
+func (f Farads) MarshalText() ([]byte, error)     { return f.Value().MarshalText() }
 func (f *Farads) UnmarshalText(text []byte) error { return parseInto(f, text, Farad) }
 
 // Value is the quantity with its unit.
@@ -123,7 +123,7 @@ func (h Henrys) Value() Value { return Value{float64(h), Henry} }
 
 func (h Henrys) String() string                   { return h.Value().String() }
 func (h Henrys) LogValue() slog.Value             { return h.Value().LogValue() }
-func (h Henrys) MarshalText() ([]byte, error)     { return text(h.Value()) }
+func (h Henrys) MarshalText() ([]byte, error)     { return h.Value().MarshalText() }
 func (h *Henrys) UnmarshalText(text []byte) error { return parseInto(h, text, Henry) }
 
 // Value is the quantity with its unit.
@@ -131,7 +131,7 @@ func (h Hertz) Value() Value { return Value{float64(h), PerSecond} }
 
 func (h Hertz) String() string                   { return h.Value().String() }
 func (h Hertz) LogValue() slog.Value             { return h.Value().LogValue() }
-func (h Hertz) MarshalText() ([]byte, error)     { return text(h.Value()) }
+func (h Hertz) MarshalText() ([]byte, error)     { return h.Value().MarshalText() }
 func (h *Hertz) UnmarshalText(text []byte) error { return parseInto(h, text, PerSecond) }
 
 // Value is the quantity with its unit.
@@ -139,7 +139,7 @@ func (s Seconds) Value() Value { return Value{float64(s), Second} }
 
 func (s Seconds) String() string                   { return s.Value().String() }
 func (s Seconds) LogValue() slog.Value             { return s.Value().LogValue() }
-func (s Seconds) MarshalText() ([]byte, error)     { return text(s.Value()) }
+func (s Seconds) MarshalText() ([]byte, error)     { return s.Value().MarshalText() }
 func (s *Seconds) UnmarshalText(text []byte) error { return parseInto(s, text, Second) }
 
 // Value is the quantity with its unit.
@@ -147,7 +147,7 @@ func (c Celsius) Value() Value { return Value{float64(c), DegC} }
 
 func (c Celsius) String() string                   { return c.Value().String() }
 func (c Celsius) LogValue() slog.Value             { return c.Value().LogValue() }
-func (c Celsius) MarshalText() ([]byte, error)     { return text(c.Value()) }
+func (c Celsius) MarshalText() ([]byte, error)     { return c.Value().MarshalText() }
 func (c *Celsius) UnmarshalText(text []byte) error { return parseInto(c, text, DegC) }
 
 // Value is the quantity with its unit.
@@ -155,7 +155,7 @@ func (r RPM) Value() Value { return Value{float64(r), Rpm} }
 
 func (r RPM) String() string                   { return r.Value().String() }
 func (r RPM) LogValue() slog.Value             { return r.Value().LogValue() }
-func (r RPM) MarshalText() ([]byte, error)     { return text(r.Value()) }
+func (r RPM) MarshalText() ([]byte, error)     { return r.Value().MarshalText() }
 func (r *RPM) UnmarshalText(text []byte) error { return parseInto(r, text, Rpm) }
 
 // Value is the quantity with its unit.
@@ -163,5 +163,5 @@ func (r Ratio) Value() Value { return Value{float64(r), Percent} }
 
 func (r Ratio) String() string                   { return r.Value().String() }
 func (r Ratio) LogValue() slog.Value             { return r.Value().LogValue() }
-func (r Ratio) MarshalText() ([]byte, error)     { return text(r.Value()) }
+func (r Ratio) MarshalText() ([]byte, error)     { return r.Value().MarshalText() }
 func (r *Ratio) UnmarshalText(text []byte) error { return parseInto(r, text, Percent) }

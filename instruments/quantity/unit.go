@@ -4,13 +4,14 @@ package quantity
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
 // Unit is a unit of measurement: exponents over volt, ampere, second, degree Celsius and revolution. Units of the same
 // dimension are equal, except that percent is kept apart from the bare number for display.
 type Unit struct {
-	volt, ampere, second, degree, revolution int8
+	volt, ampere, second, degree, revolution int16
 	percent                                  bool
 }
 
@@ -33,27 +34,27 @@ var (
 )
 
 type naming struct {
-	unit     Unit
-	symbol   string
-	plural   string
-	others   []string // further spellings that are read
-	prefixes bool
+	unit   Unit
+	symbol string
+	others []string // further spellings that are read
+	words  []string // what people write for it, first as it stands in a sentence; understood only to help
+	scale  scale
 }
 
 var names = []naming{
-	{Volt, "V", "volts", nil, true},
-	{Ampere, "A", "amperes", nil, true},
-	{Watt, "W", "watts", nil, true},
-	{Joule, "J", "joules", nil, true},
-	{Coulomb, "C", "coulombs", nil, true},
-	{Ohm, "Ω", "ohms", []string{"ohm", "\u2126"}, true},
-	{Farad, "F", "farads", nil, true},
-	{Henry, "H", "henries", nil, true},
-	{PerSecond, "Hz", "hertz", nil, true},
-	{Second, "s", "seconds", nil, true},
-	{DegC, "degC", "degrees Celsius", []string{"°C"}, false},
-	{Rpm, "rpm", "revolutions per minute", nil, false},
-	{Percent, "%", "percent", nil, false},
+	{Volt, "V", nil, []string{"volts", "volt", "Vdc", "Vac"}, full},
+	{Ampere, "A", nil, []string{"amperes", "ampere", "amps", "amp"}, full},
+	{Watt, "W", nil, []string{"watts", "watt"}, full},
+	{Joule, "J", nil, []string{"joules", "joule"}, full},
+	{Coulomb, "C", nil, []string{"coulombs", "coulomb"}, small},
+	{Ohm, "Ω", []string{"ohm", "\u2126"}, []string{"ohms", "R"}, full},
+	{Farad, "F", nil, []string{"farads", "farad"}, small},
+	{Henry, "H", nil, []string{"henries", "henry", "henrys"}, small},
+	{PerSecond, "Hz", nil, []string{"hertz", "cps"}, full},
+	{Second, "s", nil, []string{"seconds", "second", "sec", "secs"}, small},
+	{DegC, "degC", []string{"°C"}, []string{"degrees Celsius", "celsius", "deg", "degrees", "°"}, plain},
+	{Rpm, "rpm", nil, []string{"revolutions per minute", "rev/min", "r/min", "1/min", "min-1"}, plain},
+	{Percent, "%", nil, []string{"percent", "pct", "per cent"}, plain},
 }
 
 func named(u Unit) (naming, bool) {
@@ -83,24 +84,29 @@ func (u Unit) String() string {
 		return n.symbol
 	}
 	var parts []string
-	for _, p := range []struct {
-		exponent int8
-		symbol   string
-	}{{u.volt, "V"}, {u.ampere, "A"}, {u.second, "s"}, {u.degree, "degC"}, {u.revolution, "rpm"}} {
-		switch {
-		case p.exponent == 1:
-			parts = append(parts, p.symbol)
-		case p.exponent != 0:
-			parts = append(parts, fmt.Sprintf("%s^%d", p.symbol, p.exponent))
+	for i, exponent := range u.exponents() {
+		switch *exponent {
+		case 0:
+		case 1:
+			parts = append(parts, baseSymbols[i])
+		default:
+			parts = append(parts, fmt.Sprintf("%s^%d", baseSymbols[i], *exponent))
 		}
 	}
 	return strings.Join(parts, "·")
 }
 
+var baseSymbols = [...]string{"V", "A", "s", "degC", "rpm"}
+
+// exponents are those over the base units in the order of baseSymbols.
+func (u *Unit) exponents() [len(baseSymbols)]*int16 {
+	return [...]*int16{&u.volt, &u.ampere, &u.second, &u.degree, &u.revolution}
+}
+
 // words is the unit as it stands in a sentence: "volts".
 func (u Unit) words() string {
 	if n, ok := named(u); ok {
-		return n.plural
+		return n.words[0]
 	}
 	if u == One {
 		return "a bare number"
@@ -114,7 +120,7 @@ func (u Unit) dimension() Unit {
 	return u
 }
 
-func (u Unit) times(v Unit, sign int8) Unit {
+func (u Unit) times(v Unit, sign int16) Unit {
 	return Unit{
 		volt: u.volt + sign*v.volt, ampere: u.ampere + sign*v.ampere, second: u.second + sign*v.second,
 		degree: u.degree + sign*v.degree, revolution: u.revolution + sign*v.revolution,
@@ -132,20 +138,19 @@ func (u *Unit) UnmarshalText(text []byte) error {
 	}
 	var product Unit
 	for part := range strings.SplitSeq(string(text), "·") {
-		symbol, exponentText, _ := strings.Cut(part, "^")
-		exponent := int8(1)
-		if exponentText != "" {
-			if _, err := fmt.Sscanf(exponentText, "%d", &exponent); err != nil {
-				return fmt.Errorf("unit %q: exponent %q", text, exponentText)
+		symbol, power, raised := strings.Cut(part, "^")
+		exponent := 1
+		if raised {
+			var err error
+			if exponent, err = strconv.Atoi(power); err != nil || exponent == 0 || max(exponent, -exponent) > 99 {
+				return fmt.Errorf("unit %q: %q is no exponent", text, power)
 			}
 		}
-		base, ok := UnitOf(symbol)
-		if !ok {
+		i := slices.Index(baseSymbols[:], symbol)
+		if i < 0 || *product.exponents()[i] != 0 {
 			return fmt.Errorf("unit %q is not known", text)
 		}
-		for range max(exponent, -exponent) {
-			product = product.times(base, max(min(exponent, 1), -1))
-		}
+		*product.exponents()[i] = int16(exponent)
 	}
 	*u = product
 	return nil

@@ -2,14 +2,18 @@ package quantity
 
 import (
 	"cmp"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 )
 
-// Value is a number in the base unit, 0.35 for 350 mA.
+// Value is a number in the base unit, 0.35 for 350 mA. In JSON it is {"number":0.35,"unit":"A"}; a number that is none (NaN
+// or infinite) is null there and comes back as NaN.
 type Value struct {
-	Number float64 `json:"number"`
-	Unit   Unit    `json:"unit"`
+	Number float64
+	Unit   Unit
 }
 
 func (v Value) same(w Value, verb, joint string) error {
@@ -35,10 +39,13 @@ func (v Value) Sub(w Value) (Value, error) {
 	return Value{v.Number - w.Number, v.Unit}, nil
 }
 
-// Cmp compares v with w as cmp.Compare does; both have to have the same unit.
+// Cmp compares v with w as cmp.Compare does; both have to have the same unit. NaN compares with nothing.
 func (v Value) Cmp(w Value) (int, error) {
 	if err := v.same(w, "compare", "with"); err != nil {
 		return 0, err
+	}
+	if math.IsNaN(v.Number) || math.IsNaN(w.Number) {
+		return 0, fmt.Errorf("cannot compare %v with %v: not a number", v, w)
 	}
 	return cmp.Compare(v.Number, w.Number), nil
 }
@@ -57,3 +64,42 @@ func (v Value) Scale(factor float64) Value { return Value{v.Number * factor, v.U
 
 // LogValue gives logs the unit too.
 func (v Value) LogValue() slog.Value { return slog.StringValue(v.String()) }
+
+// UnmarshalText is Parse.
+func (v *Value) UnmarshalText(text []byte) error {
+	read, err := Parse(string(text))
+	if err == nil {
+		*v = read
+	}
+	return err
+}
+
+type wire struct {
+	Number *float64 `json:"number"`
+	Unit   *Unit    `json:"unit"`
+}
+
+// MarshalJSON never fails: nothing that was measured is lost for want of a number.
+func (v Value) MarshalJSON() ([]byte, error) {
+	w := wire{Unit: &v.Unit}
+	if !math.IsNaN(v.Number) && !math.IsInf(v.Number, 0) {
+		w.Number = &v.Number
+	}
+	return json.Marshal(w)
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote; a unit has to be there.
+func (v *Value) UnmarshalJSON(data []byte) error {
+	var w wire
+	if err := json.Unmarshal(data, &w); err != nil {
+		return err
+	}
+	if w.Unit == nil {
+		return errors.New("a quantity without its unit")
+	}
+	*v = Value{math.NaN(), *w.Unit}
+	if w.Number != nil {
+		v.Number = *w.Number
+	}
+	return nil
+}
