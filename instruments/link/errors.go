@@ -3,7 +3,6 @@ package link
 import (
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -29,8 +28,7 @@ var (
 
 // timeout tells a technician what did and what did not arrive.
 type timeout struct {
-	link    *Link
-	message string
+	eol     string // the terminator that was expected
 	waited  time.Duration
 	arrived []byte
 	need    int   // bytes known to be missing, above 1 in a block
@@ -47,19 +45,17 @@ func (e *timeout) Unwrap() []error {
 }
 
 func (e *timeout) Error() string {
-	who := e.link.who()
 	waited := e.waited.Round(time.Millisecond)
 	if e.written < e.size {
-		return fmt.Sprintf("%s: only %d of %d bytes of %q could be sent within %v; usually the instrument holds the line by flow control, or does not read",
-			who, e.written, e.size, e.message, waited)
+		return fmt.Sprintf("only %d of %d bytes could be sent within %v; usually the instrument holds the line by flow control, or does not read",
+			e.written, e.size, waited)
 	}
 	arrived, means := "nothing arrived", nothing
 	if len(e.arrived) > 0 {
 		arrived = fmt.Sprintf("%d bytes arrived: %s", len(e.arrived), excerpt(e.arrived))
 		means = e.meaning()
 	}
-	return fmt.Sprintf("%s: no complete answer to %q within %v; %s; expected an answer ended by %q; %s",
-		who, e.message, waited, arrived, e.link.eol, means)
+	return fmt.Sprintf("no complete answer within %v; %s; expected an answer ended by %q; %s", waited, arrived, e.eol, means)
 }
 
 const nothing = "usually no power, a loose or wrong cable, another baud rate or terminator than the instrument's, or a question it does not know"
@@ -99,9 +95,5 @@ func (l *Link) who() string {
 
 // failed names the exchange that an error ended.
 func (l *Link) failed(message string, err error) error {
-	var t *timeout
-	if errors.As(err, &t) {
-		return err
-	}
-	return fmt.Errorf("%s: %s: %w", l.who(), strings.TrimSpace(fmt.Sprintf("%.80q", message)), err)
+	return fmt.Errorf("%s: %.80q: %w", l.who(), message, err)
 }

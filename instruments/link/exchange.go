@@ -153,7 +153,7 @@ func (x *exchange) run(message string, answered bool) ([]byte, error) {
 	err := x.write(message)
 	var answer []byte
 	if err == nil {
-		answer, err = x.read(message)
+		answer, err = x.read()
 	}
 	if err != nil {
 		x.stumble()
@@ -210,7 +210,7 @@ func (x *exchange) unexpected(n int) (out bool, err error) {
 	buf := make([]byte, min(n, 4096))
 	n, err = x.port.Read(buf)
 	if err != nil {
-		return true, x.ioError(err, "", nil, 1)
+		return true, x.ioError(err, nil, 1)
 	}
 	if !onlyLineEnds(buf[:n]) {
 		x.stumble()
@@ -241,7 +241,7 @@ const (
 
 // read reads one answer. Small ones are copied out of the link's buffer; a large
 // one is read straight into a buffer that then belongs to the caller.
-func (x *exchange) read(message string) ([]byte, error) {
+func (x *exchange) read() ([]byte, error) {
 	if err := x.readUntil(x.until); err != nil {
 		return nil, err
 	}
@@ -256,7 +256,7 @@ func (x *exchange) read(message string) ([]byte, error) {
 		buf, need = buf[:len(buf)+n], need-n
 		if need > 0 && (err != nil || n == 0) {
 			if until = x.extend(err, until, len(buf)-seen, need); until.IsZero() {
-				return nil, x.ioError(err, message, buf, need)
+				return nil, x.ioError(err, buf, need)
 			}
 			seen = len(buf)
 			if err := x.readUntil(until); err != nil {
@@ -326,14 +326,14 @@ func (x *exchange) accept(buf []byte, end, next int) ([]byte, error) {
 }
 
 // ioError turns what a read ended with into what it means.
-func (x *exchange) ioError(err error, message string, arrived []byte, need int) error {
+func (x *exchange) ioError(err error, arrived []byte, need int) error {
 	x.mu.Lock()
 	stop := x.stop
 	x.mu.Unlock()
 	switch {
 	case stop != nil && x.ctx.Err() != nil && errors.Is(stop, context.DeadlineExceeded),
 		stop == nil && errors.Is(err, os.ErrDeadlineExceeded):
-		return &timeout{link: x.Link, message: message, waited: time.Since(x.start),
+		return &timeout{eol: x.eol, waited: time.Since(x.start),
 			arrived: bytes.Clone(arrived), need: need, cause: x.ctx.Err()}
 	case stop != nil:
 		return stop

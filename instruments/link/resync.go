@@ -36,6 +36,7 @@ func (x *exchange) byToken() error {
 			return err
 		}
 	}
+	err = fmt.Errorf("out of step, and the question that would show otherwise failed: %w", err)
 	if !x.serial() && time.Since(x.start) >= x.options.ReplyWithin {
 		return x.lose(x.port, err)
 	}
@@ -71,7 +72,7 @@ func (x *exchange) askToken(until time.Time) error {
 			return nil
 		}
 		if err != nil || n == 0 {
-			return x.ioError(err, ask, buf, 1)
+			return x.ioError(err, buf, 1)
 		}
 	}
 }
@@ -91,7 +92,7 @@ func lastLine(buf []byte) ([]byte, bool) {
 func (x *exchange) bySilence() error {
 	quiet := x.options.Resync.Quiet
 	now := time.Now()
-	x.until = x.limit(x.ctx, now).Add(quiet)
+	x.until = x.limit(x.ctx, now).Add(2 * quiet) // a late answer makes it begin again
 	if d, ok := x.ctx.Deadline(); ok && d.Before(x.until) {
 		x.until = d
 	}
@@ -116,7 +117,7 @@ func (x *exchange) bySilence() error {
 		case errors.Is(err, os.ErrDeadlineExceeded) && x.stopped() == nil && now.Sub(x.heardAt(time.Time{})) >= quiet:
 			return x.afterSilence()
 		case err == nil || !errors.Is(err, os.ErrDeadlineExceeded) || x.stopped() != nil:
-			return x.ioError(err, "", nil, 1)
+			return x.ioError(err, nil, 1)
 		}
 		if !now.Before(x.until) {
 			return fmt.Errorf("%w: out of step, and the instrument has to be silent for %v before it can be trusted again", ErrTimeout, quiet)

@@ -30,7 +30,7 @@ func (x *exchange) write(message string) error {
 			err = x.await(x.free, x.options.CharacterGap)
 		}
 		if err != nil {
-			return x.writeError(err, message, at, len(out))
+			return x.writeError(err, at, len(out))
 		}
 	}
 	return nil
@@ -54,7 +54,7 @@ func (x *exchange) waitToWrite() error {
 				return err
 			}
 		case <-timer.C:
-			return &timeout{link: x.Link, waited: time.Since(x.start), size: 1, cause: x.ctx.Err()}
+			return &timeout{eol: x.eol, waited: time.Since(x.start), size: 1, cause: x.ctx.Err()}
 		}
 	}
 }
@@ -149,12 +149,12 @@ func (x *exchange) answered() {
 	}
 }
 
-func (x *exchange) writeError(err error, message string, written, size int) error {
+func (x *exchange) writeError(err error, written, size int) error {
 	if stop := x.stopped(); stop != nil {
 		return stop
 	}
 	if errors.Is(err, os.ErrDeadlineExceeded) {
-		return &timeout{link: x.Link, message: message, waited: time.Since(x.start),
+		return &timeout{eol: x.eol, waited: time.Since(x.start),
 			written: written, size: size, cause: x.ctx.Err()}
 	}
 	return x.lose(x.port, err)
