@@ -5,7 +5,7 @@ import "math"
 // unit holds the figures of the one drive on the bench, deviations and faults that never change included.
 type unit struct {
 	period         float64            // of chopping, s
-	deadTime       float64            // s
+	deadTime       float64            // in the logic: at the device's threshold it is the family's, s
 	rails          map[string]float64 // good level, V
 	driver         []float64          // output resistance of each channel's driver, Ω
 	gate           []float64          // gate load of each channel when fitted, F
@@ -85,7 +85,7 @@ func (p *Plant) build() {
 	b, u := q.Bus, &p.unit
 	u.period = 1 / (float64(q.Modulation.Frequency) * (1 + spread("frequency", float64(q.Modulation.Within))))
 	d := q.Modulation.DeadTime
-	u.deadTime = float64(d.Shortest+d.Longest)/2 + spread("dead time", float64(d.Longest-d.Shortest)/2)
+	u.deadTime = float64(d.Shortest+d.Longest)/2 + spread("dead time", float64(d.Longest-d.Shortest)/2) + q.edgeLoss()
 	u.jitter = 0.15 * float64(q.Modulation.Jitter)
 	u.highestDuty = float64(q.Modulation.HighestDuty)
 	if u.highestDuty == 0 {
@@ -120,6 +120,17 @@ func (p *Plant) build() {
 	}
 	u.board = max(0, total-known) / float64(b.Reduced)
 	p.log.begin()
+}
+
+// edgeLoss is how much longer a loaded gate takes to fall to the device's threshold than to rise to it: the logic's dead time
+// is longer by this.
+func (p Params) edgeLoss() float64 {
+	on, off, threshold := float64(p.Gate.On.Low+p.Gate.On.High)/2, float64(p.Gate.Off.Low+p.Gate.Off.High)/2, float64(p.Device.MinimumThreshold)
+	if !(off < threshold && threshold < on) {
+		return 0
+	}
+	tau := probeTau + (driverResistance+float64(p.Gate.Resistor))*float64(p.Gate.Load)
+	return tau * math.Log((on-threshold)/(threshold-off))
 }
 
 func (p *Plant) buildBus(spread func(string, float64) float64) {
