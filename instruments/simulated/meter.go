@@ -1,0 +1,53 @@
+package simulated
+
+import (
+	"math"
+
+	"benchwarden/instruments/scpi"
+)
+
+// Accuracies of the meters: part of the reading, volts.
+const (
+	busMeterGain   = 0.0005
+	busMeterOffset = 0.02
+	meterGain      = 0.0002
+	meterOffset    = 0.002
+	meterRange     = 1000 // V
+)
+
+// newMeter makes a meter whose leads stand where volts looks. Current, resistance and diode test answer that there is no reading:
+// the model has nothing to put between the leads for them.
+func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64) *scpiInstrument {
+	m := b.newSCPI(role, "meter")
+	own := within(m.dice, gain, offset)
+	function := "VOLT"
+	read := func(what string) float64 {
+		if what != "VOLT" {
+			return math.NaN() // answered as 9.91E37
+		}
+		x := m.harm.reading(what, own.read(volts()), true)
+		switch {
+		case x > meterRange:
+			return math.Inf(1) // answered as 9.9E37
+		case x < -meterRange:
+			return math.Inf(-1)
+		}
+		return x
+	}
+	for pattern, what := range map[string]string{
+		"VOLTage[:DC]": "VOLT", "CURRent[:DC]": "CURR", "RESistance": "RES", "DIODe": "DIOD",
+	} {
+		m.timed("MEASure[:SCALar]:"+pattern, readingTime, func() float64 {
+			function = what
+			return read(what)
+		})
+		m.action("CONFigure[:SCALar]:"+pattern, func() error {
+			function = what
+			return nil
+		})
+	}
+	m.query("CONFigure", func(*scpi.Call) (string, error) { return `"` + function + `"`, nil })
+	m.timed("READ", readingTime, func() float64 { return read(function) })
+	m.Reset = func() { function = "VOLT" }
+	return m
+}
