@@ -34,22 +34,30 @@ type Check struct {
 	Instrument  string          `json:"instrument,omitempty"`
 }
 
-// Sum is what checks come to together: fail when one fails; undecided when one cannot tell, or when a needed one is not
-// shown or missing; else pass. Undecided and not shown never count as passed (P6). The reasons are in words.
+// Sum is what checks come to together: fail when one fails; else undecided when one cannot tell, when a needed one is not
+// shown or missing, or when there is nothing to go by; else pass. Undecided and not shown never count as passed, and not
+// applicable satisfies a need but shows nothing (P6). The reasons are in words, failures first.
 func Sum(checks []Check, needed []string) (Outcome, []string) {
 	var failed, open []string
+	shown := len(needed) > 0 // a need that is left open says so below
 	for _, c := range checks {
-		line := c.sentence()
-		switch {
-		case c.Outcome == Fail:
-			failed = append(failed, line)
-		case c.Outcome == Undecided, c.Outcome == NotShown && slices.Contains(needed, c.Name):
-			open = append(open, line)
+		switch c.Outcome {
+		case Fail:
+			failed = append(failed, c.sentence())
+		case Pass:
+			shown = true
+		case NotApplicable:
+		case NotShown:
+			if slices.Contains(needed, c.Name) {
+				open = append(open, c.sentence())
+			}
+		default:
+			open = append(open, c.sentence())
 		}
 	}
 	for _, name := range needed {
 		if !slices.ContainsFunc(checks, func(c Check) bool { return c.Name == name }) {
-			open = append(open, fmt.Sprintf("%s was not checked", name))
+			open = append(open, fmt.Sprintf("%s was not checked, and this stage needs it", name))
 		}
 	}
 	switch {
@@ -57,17 +65,50 @@ func Sum(checks []Check, needed []string) (Outcome, []string) {
 		return Fail, append(failed, open...)
 	case len(open) > 0:
 		return Undecided, open
+	case !shown:
+		return Undecided, []string{"no check showed anything"}
 	}
 	return Pass, nil
 }
 
+// sentence tells the check in one line: what, what it came to, the figures, why and what would change it.
 func (c Check) sentence() string {
-	s := fmt.Sprintf("%s of %s: %s", c.Name, c.Subject, c.Outcome)
-	if c.Reading != nil {
-		s += fmt.Sprintf(", %v", *c.Reading)
+	outcome := c.Outcome
+	if outcome == "" {
+		outcome = "without an outcome"
 	}
+	s := c.Name
+	if c.Subject != "" {
+		s += " of " + c.Subject
+	}
+	s += fmt.Sprintf(": %s%s%s", outcome, c.figure(), c.limits())
 	if c.Reason != "" {
 		s += ": " + c.Reason
 	}
+	if c.Change != "" {
+		s += "; what would change it: " + c.Change
+	}
 	return s
+}
+
+func (c Check) figure() string {
+	switch {
+	case c.Reading == nil:
+		return ""
+	case c.Uncertainty == nil:
+		return fmt.Sprintf(", %v", *c.Reading)
+	}
+	return fmt.Sprintf(", %s ± %v", quantity.Digits(*c.Reading, c.Uncertainty.Number), *c.Uncertainty)
+}
+
+func (c Check) limits() string {
+	switch {
+	case c.Low != nil && c.High != nil:
+		return fmt.Sprintf(" (%v to %v)", *c.Low, *c.High)
+	case c.Low != nil:
+		return fmt.Sprintf(" (at least %v)", *c.Low)
+	case c.High != nil:
+		return fmt.Sprintf(" (at most %v)", *c.High)
+	}
+	return ""
 }
