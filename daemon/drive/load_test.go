@@ -45,7 +45,7 @@ func TestAWrongFamilyFileIsRefusedWithLineAndKey(t *testing.T) {
 		{"minimum bus below the start", "plover", "minimum: 24 V", "minimum: 16 V", []string{"bus.minimum", "start"}},
 		{"fed from the bus with a sweep at zero", "plover", "sweep_bus: minimum", "sweep_bus: none", []string{"sweep_bus", "fed from the bus"}},
 		{"a check that nobody makes", "plover", "rail ripple]", "rail ripples]", []string{"stages.rails.needs[1]", `did you mean "rail ripple"`}},
-		{"a stage that is not there", "plover", "  soak:", "  soaking:", []string{"stages.soaking", `did you mean "soak"`}},
+		{"a stage that is not there", "plover", "  soak:", "  soka:", []string{"stages.soka", `did you mean "soak"`}},
 		{"a sense line without permissive", "heron", "sense: thermal", "sense: termal", []string{"stand_ins[1].sense", `did you mean "thermal"`}},
 		{"a contact without its normal state", "wren", "thermal: {contact: thermal, normal: closed}", "thermal: {contact: thermal}", []string{"permissives.thermal.normal", "closed or open"}},
 		{"a bare number", "wren", "nominal: 60 V", "nominal: 60", []string{"bus.nominal"}},

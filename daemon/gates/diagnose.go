@@ -9,7 +9,6 @@ import (
 	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
-	"benchwarden/instruments/quantity"
 )
 
 // diagnosis turns a judged chart into findings in words.
@@ -19,20 +18,22 @@ type diagnosis struct {
 	base   expectation
 	around Circumstances
 	parts  map[string]string // "check/subject" to the part that is likely bad
+	told   map[string]bool   // channels whose pulse width a leg's finding explains
+	eaten  map[string]string // channels whose slow edges or jitter explain what is wrong with their leg, and that in words
 	out    []event.Finding
 }
 
 // findings are the conclusions from the chart and its checks, the gravest first.
 func (d *diagnosis) findings(checks []verdict.Check) []event.Finding {
-	d.parts = map[string]string{}
+	d.parts, d.told, d.eaten = map[string]string{}, map[string]bool{}, map[string]string{}
 	if d.chart.nothingFires() && d.expectsFiring() {
 		d.nothing()
 		return d.out
 	}
 	d.patterns()
 	d.levels(checks)
+	d.legs(checks)
 	d.timing(checks)
-	d.legs()
 	d.odd(checks)
 	return d.out
 }
@@ -224,7 +225,7 @@ func (d *diagnosis) dead(r *channelRow) event.Finding {
 		f.Text = fmt.Sprintf("%s never moves; whether the channel is dead or %s is not on it, nobody can tell yet.", name, c.probe(name))
 		f.Do = r.change
 	case c.biased(r):
-		f.Text = fmt.Sprintf("%s is stuck off: its driver holds it at %v and never switches it on.", name, quantity.Volts(r.typical().off))
+		f.Text = fmt.Sprintf("%s is stuck off: its driver holds it at %v and never switches it on.", name, volts(r.typical().off))
 		f.Do = "The driver has its negative supply. Measure the signal into the driver (coupler, its LED resistor); if it is there, the driver's output stage."
 	default:
 		f.Text = fmt.Sprintf("%s is dead: its driver has its supply (%v), and the gate never moves.", name, rail)

@@ -1,8 +1,10 @@
 package gates
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"benchwarden/daemon/event"
@@ -11,16 +13,60 @@ import (
 )
 
 // legs explains dead times out of limits and overlaps.
-func (d *diagnosis) legs() {
+func (d *diagnosis) legs(checks []verdict.Check) {
+	_, timing := d.failed(checks, "pulse timing")
+	_, rise := d.failed(checks, "rise time")
+	_, fall := d.failed(checks, "fall time")
 	for _, leg := range d.chart.family.Bridge.Legs {
 		check, _ := d.chart.deadTime(leg)
-		if check.Outcome == verdict.Fail {
-			d.leg(leg)
+		if check.Outcome != verdict.Fail {
+			continue
 		}
+		high, low := d.chart.family.Leg(leg)
+		if part := cmp.Or(d.parts["gate pattern/"+high], d.parts["gate pattern/"+low]); part != "" && (d.wrong(high) || d.wrong(low)) {
+			d.parts["dead time/leg "+leg] = part // what the two gates do together follows from their pattern
+			continue
+		}
+		f := d.leg(leg)
+		if culprit := cmp.Or(blame(high, rise, fall, timing), blame(low, rise, fall, timing)); culprit != "" {
+			d.eaten[culprit] = " " + f.Text
+			d.parts["dead time/leg "+leg] = "gate driver of " + culprit
+			continue
+		}
+		for _, channel := range []string{high, low} {
+			k, wrong := timing[channel]
+			if !wrong || !strings.Contains(k.Reason, widthWord) {
+				continue
+			}
+			d.told[channel] = true
+			if k.Low != nil && number(k) < k.Low.Number && f.Part == delayed(channel) {
+				f.Subject = channel
+				f.Text = fmt.Sprintf("%s gives narrow pulses (%s): its switching on is delayed, as an aged coupler does it. %s", channel, reading(k), f.Text)
+			}
+			d.parts["pulse timing/"+channel] = f.Part
+		}
+		d.say(f, "dead time", "leg "+leg)
 	}
 }
 
-func (d *diagnosis) leg(leg string) {
+func (d *diagnosis) wrong(channel string) bool {
+	return slices.ContainsFunc(d.rowOf(channel).cells, (*cell).wrong)
+}
+
+// blame gives the channel back if its slow edges or its jitter spoil the timing of its leg.
+func blame(channel string, rise, fall, timing map[string]verdict.Check) string {
+	_, up := rise[channel]
+	_, down := fall[channel]
+	if up || down || strings.Contains(timing[channel].Reason, jitterWord) {
+		return channel
+	}
+	return ""
+}
+
+// delayed is the part that delays one channel.
+func delayed(channel string) string { return "coupler or gate driver of " + channel }
+
+func (d *diagnosis) leg(leg string) event.Finding {
 	c := d.chart
 	high, low := c.family.Leg(leg)
 	highLow, lowHigh := c.turns(leg)
@@ -51,13 +97,13 @@ func (d *diagnosis) leg(leg string) {
 		}
 		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
 		f.Text = fmt.Sprintf("Leg %s overlaps on one edge only, from %s, by %v (the other changeover is right): %s.%s", leg, k.name,
-			quantity.Seconds(-k.shortest.Value), late(k), danger)
+			seconds(-k.shortest.Value), late(k), danger)
 		f.Do = "Compare both channels' delays from driver input to gate: coupler or driver of one of the two."
 	case overlapping(highLow) || overlapping(lowHigh):
-		f.Text = fmt.Sprintf("Leg %s has no dead time: both gates are on together for %v.%s", leg, quantity.Seconds(overlap.Value), danger)
+		f.Text = fmt.Sprintf("Leg %s has no dead time: both gates are on together for %v.%s", leg, seconds(overlap.Value), danger)
 		f.Do = "Look at the dead time generator (its RC or its setting) and at the inputs of both drivers; fit no devices."
 	case overlap.Known() && overlap.Value > 0:
-		f.Text = fmt.Sprintf("Both gates of leg %s are on together for %v (%s).%s", leg, quantity.Seconds(overlap.Value), where, danger)
+		f.Text = fmt.Sprintf("Both gates of leg %s are on together for %v (%s).%s", leg, seconds(overlap.Value), where, danger)
 		f.Do = "Look at the gate pattern of both channels first: one may be stuck on, or the probes are exchanged."
 		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
 	case tooShort(highLow) || tooShort(lowHigh):
@@ -83,13 +129,13 @@ func (d *diagnosis) leg(leg string) {
 			if tooLong(highLow) {
 				slow = low
 			}
-			f.Part = "coupler or gate driver of " + slow
+			f.Part = delayed(slow)
 			f.Text += fmt.Sprintf(" Only one changeover is wrong: %s comes late.", slow)
 		}
 	default:
 		f.Text = fmt.Sprintf("The dead time of leg %s is wrong: %s.", leg, bothTurns(highLow, lowHigh))
 	}
-	d.say(f, "dead time", "leg "+leg)
+	return f
 }
 
 func positive(k turns) float64 {
@@ -103,7 +149,7 @@ func bothTurns(ks ...turns) string {
 	var parts []string
 	for _, k := range ks {
 		if k.count > 0 {
-			parts = append(parts, fmt.Sprintf("from %s %v", k.name, quantity.Seconds(k.shortest.Value)))
+			parts = append(parts, fmt.Sprintf("from %s %v", k.name, seconds(k.shortest.Value)))
 		}
 	}
 	return strings.Join(parts, ", ")
@@ -139,17 +185,13 @@ func (d *diagnosis) odd(checks []verdict.Check) {
 		}
 		for _, m := range measures {
 			own := m.of(r.typical())
-			siblings := others(d.rows, r, m.of)
-			if math.IsNaN(own) || len(siblings) < enough {
-				continue
-			}
-			usual := median(siblings)
-			if math.Abs(own-usual) <= m.allowed(usual) {
+			rule := usual(d.rows, m.of)
+			if !(math.Abs(own-rule) > m.allowed(rule)) { // NaN is no difference
 				continue
 			}
 			d.out = append(d.out, event.Finding{Subject: r.channel.Name,
 				Text: fmt.Sprintf("%s is unlike its siblings: %s %v, the others %v. It is within its limits.", r.channel.Name, m.what,
-					quantity.Value{Number: own, Unit: m.unit}, quantity.Value{Number: usual, Unit: m.unit}),
+					about(own, m.unit), about(rule, m.unit)),
 				Do: "Compare the parts of this channel with those of its neighbours."})
 		}
 	}

@@ -9,7 +9,6 @@ import (
 	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
-	"benchwarden/instruments/quantity"
 )
 
 // failed lists the rows that failed a check, and the check of each.
@@ -38,6 +37,10 @@ func (d *diagnosis) levels(checks []verdict.Check) {
 	negative := func(r *channelRow) string { return r.channel.NegativeRail }
 	rest = d.shared(rows, negative, "gate level off", func(r *channelRow) bool { return number(of[r.channel.Name]) > float64(d.chart.family.Gate.Off.High) })
 	for _, r := range rest {
+		if r.neverOn() && d.wrong(r.channel.Name) { // dead: it stands where its driver leaves it
+			d.parts["gate level off/"+r.channel.Name] = d.parts["gate pattern/"+r.channel.Name]
+			continue
+		}
 		d.offLevel(r, of[r.channel.Name])
 	}
 }
@@ -76,27 +79,27 @@ func (d *diagnosis) onLevel(r *channelRow, k verdict.Check) {
 	band := d.chart.family.Gate.On
 	f := event.Finding{Subject: name, Part: "gate driver of " + name}
 	switch {
-	case k.Reading != nil && k.Reading.Unit == quantity.Percent:
+	case strings.Contains(k.Reason, ringing):
 		f.Part = "gate resistor or gate loop of " + name
-		f.Text = fmt.Sprintf("%s rings: it overshoots by %v of its swing.", name, quantity.Ratio(k.Reading.Number))
+		f.Text = fmt.Sprintf("%s rings: %s.", name, k.Reason)
 		f.Do = "Check the probe's ground lead first: a long one rings by itself. Then the gate resistor (too small, bridged) and the gate-source clamp."
 	case d.sags(r):
 		f.Part = d.highSupply(r)
-		f.Text = fmt.Sprintf("%s sags: its on level falls by %v during the on time.", name, quantity.Volts(r.sagging()))
+		f.Text = fmt.Sprintf("%s sags: its on level falls by %v during the on time.", name, volts(r.sagging()))
 		f.Do = "Measure the high side supply's capacitor and diode cold; an aged capacitor loses its charge in every pulse."
 	case number(k) < float64(band.Low) && d.chart.family.Gate.HighSideSupply == "bootstrap" && r.channel.Kind == drive.HighSide && d.fedWell(r):
 		f.Part = d.highSupply(r)
-		f.Text = fmt.Sprintf("%s has a low on level, %v, while the other channels on rail %s are right.", name, k.Reading, r.channel.Rail)
+		f.Text = fmt.Sprintf("%s has a low on level, %v, while the other channels on rail %s are right.", name, reading(k), r.channel.Rail)
 		f.Do = "Check that the switch node's jumper is fitted; then the bootstrap diode and capacitor; then the driver."
 	case number(k) < float64(band.Low):
-		f.Text = fmt.Sprintf("%s has a low on level, %v: the device would not conduct fully.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s has a low on level, %v: the device would not conduct fully.", name, reading(k))
 		f.Do = fmt.Sprintf("Measure the driver's supply at its pins (driver:%s); if it is right, look for a leaky gate clamp or gate-source path, then change the driver.", name)
 	case number(k) > float64(band.High):
 		f.Part = "rail " + r.channel.Rail
-		f.Text = fmt.Sprintf("%s has an on level of %v, more than its gate should get.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s has an on level of %v, more than its gate should get.", name, reading(k))
 		f.Do = fmt.Sprintf("Measure rail %s and the gate clamp.", r.channel.Rail)
 	default:
-		f.Text = fmt.Sprintf("%s: on level %v, unlike its siblings.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s: on level %v, unlike its siblings.", name, reading(k))
 		f.Do = fmt.Sprintf("Measure the driver's supply at its pins (driver:%s).", name)
 	}
 	d.say(f, "gate level on", name)
@@ -112,13 +115,13 @@ func (d *diagnosis) offLevel(r *channelRow, k verdict.Check) {
 		if r.channel.NegativeRail != "" {
 			f.Part = "rail " + r.channel.NegativeRail
 		}
-		f.Text = fmt.Sprintf("%s has no negative bias: off it stands at %v instead of below %v.", name, k.Reading, band.High)
+		f.Text = fmt.Sprintf("%s has no negative bias: off it stands at %v instead of below %v.", name, reading(k), band.High)
 		f.Do = fmt.Sprintf("Measure %s at the driver's pins: the Zener diode and capacitor that make the negative supply.", f.Part)
 	case number(k) > float64(band.High):
-		f.Text = fmt.Sprintf("%s is not held off firmly: %v, the family allows %v.", name, k.Reading, band.High)
+		f.Text = fmt.Sprintf("%s is not held off firmly: %v, the family allows %v.", name, reading(k), band.High)
 		f.Do = "Measure the driver's output stage and its supply's ground; look for leakage into the gate."
 	default:
-		f.Text = fmt.Sprintf("%s: off level %v is lower than the family allows.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s: off level %v is lower than the family allows.", name, reading(k))
 		f.Do = "Measure the driver's negative supply."
 	}
 	d.say(f, "gate level off", name)
@@ -175,18 +178,24 @@ func (d *diagnosis) timing(checks []verdict.Check) {
 	slowFall, fall := d.failed(checks, "fall time")
 	for _, r := range d.rows {
 		up, down := slices.Contains(slowRise, r), slices.Contains(slowFall, r)
-		if up || down {
+		switch {
+		case down && !up && d.sags(r): // a level that falls during the on time looks like a slow fall
+			d.parts["fall time/"+r.channel.Name] = d.highSupply(r)
+		case up || down:
 			d.slow(r, up, down, rise[r.channel.Name], fall[r.channel.Name])
 		}
 	}
 	rows, of := d.failed(checks, "pulse timing")
 	if len(rows) > 2 && d.allOff(rows, of, "chopping frequency") {
 		d.say(event.Finding{Subject: "chopping frequency", Part: "oscillator of the control section",
-			Text: fmt.Sprintf("All channels chop at the wrong frequency, %v.", of[rows[0].channel.Name].Reading),
+			Text: fmt.Sprintf("All channels chop at the wrong frequency, %v.", reading(of[rows[0].channel.Name])),
 			Do:   "Check that this unit is of the family that was chosen; then the control section's oscillator."}, "pulse timing", names(rows)...)
 		rows = nil
 	}
 	for _, r := range rows {
+		if d.told[r.channel.Name] {
+			continue
+		}
 		d.badTiming(r, of[r.channel.Name])
 	}
 	rows, of = d.failed(checks, "missing pulses")
@@ -222,15 +231,16 @@ func (d *diagnosis) slow(r *channelRow, up, down bool, rise, fall verdict.Check)
 	switch {
 	case up && down:
 		f.Part = "gate resistor or gate driver of " + name
-		f.Text = fmt.Sprintf("%s switches slowly both ways (rise %v, fall %v): a weak driver or a gate resistor that has risen.", name, rise.Reading, fall.Reading)
+		f.Text = fmt.Sprintf("%s switches slowly both ways (rise %v, fall %v): a weak driver or a gate resistor that has risen.", name, reading(rise), reading(fall))
 		f.Do = fmt.Sprintf("Measure the gate resistor cold (the family says %v); if it is right, change the driver.", d.chart.family.Gate.Resistor)
 	case up:
-		f.Text = fmt.Sprintf("%s rises slowly, %v, and falls as it should: the upper half of the driver is weak.", name, rise.Reading)
+		f.Text = fmt.Sprintf("%s rises slowly, %v, and falls as it should: the upper half of the driver is weak.", name, reading(rise))
 		f.Do = "Change the driver; where turning on has a resistor of its own, measure that first."
 	default:
-		f.Text = fmt.Sprintf("%s falls slowly, %v, and rises as it should: the lower half of the driver is weak, or the discharge diode is open.", name, fall.Reading)
+		f.Text = fmt.Sprintf("%s falls slowly, %v, and rises as it should: the lower half of the driver is weak, or the discharge diode is open.", name, reading(fall))
 		f.Do = "Measure the diode across the gate resistor where there is one; then change the driver."
 	}
+	f.Text += d.eaten[name]
 	d.say(f, "rise time", name)
 	d.parts["fall time/"+name] = f.Part
 }
@@ -239,19 +249,20 @@ func (d *diagnosis) badTiming(r *channelRow, k verdict.Check) {
 	name := r.channel.Name
 	f := event.Finding{Subject: name, Part: "signal into the gate driver of " + name}
 	switch {
-	case strings.Contains(k.Reason, "jitter"):
-		f.Text = fmt.Sprintf("%s has jitter: its period varies by %v from pulse to pulse.", name, k.Reading)
+	case strings.Contains(k.Reason, jitterWord):
+		f.Text = fmt.Sprintf("%s has jitter: its period varies by %v from pulse to pulse.", name, reading(k))
 		f.Do = "Compare with the driver's input; an aged coupler or a noisy supply of the control section does this."
 	case strings.Contains(k.Reason, "frequency"):
-		f.Text = fmt.Sprintf("%s chops at %v, unlike the family.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s chops at %v, unlike the family.", name, reading(k))
 		f.Do = "Look for missing or extra pulses in the trace."
 	case k.Low != nil && number(k) < k.Low.Number:
 		f.Part = "coupler of " + name
-		f.Text = fmt.Sprintf("%s gives narrow pulses (%v): its switching on is delayed, as an aged coupler does it.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s gives narrow pulses (%v): its switching on is delayed, as an aged coupler does it.", name, reading(k))
 		f.Do = "Compare with the driver's input; change the coupler, or its LED resistor if that has risen."
 	default:
-		f.Text = fmt.Sprintf("%s gives wide pulses (%v): its switching off is delayed. The dead time suffers.", name, k.Reading)
+		f.Text = fmt.Sprintf("%s gives wide pulses (%v): its switching off is delayed. The dead time suffers.", name, reading(k))
 		f.Do = "Compare with the driver's input; then the driver."
 	}
+	f.Text += d.eaten[name]
 	d.say(f, "pulse timing", name)
 }

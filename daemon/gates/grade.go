@@ -121,3 +121,23 @@ func worst(grades []grade) (grade, bool) {
 func (c *Chart) plain(name, subject string, o verdict.Outcome, reason, change string) verdict.Check {
 	return verdict.Check{Name: name, Subject: subject, Outcome: o, Reason: reason, Change: change, Instrument: c.sight.Instrument}
 }
+
+// about writes a value for a sentence: three digits; the exact figure stands in the check.
+func about(n float64, unit quantity.Unit) string {
+	if n != 0 && !math.IsNaN(n) && !math.IsInf(n, 0) {
+		size := math.Pow10(2 - int(math.Floor(math.Log10(math.Abs(n)))))
+		n = math.Round(n*size) / size
+	}
+	return quantity.Value{Number: n, Unit: unit}.String()
+}
+
+func volts(n float64) string   { return about(n, quantity.Volt) }
+func seconds(n float64) string { return about(n, quantity.Second) }
+
+// reading writes a check's reading for a sentence.
+func reading(k verdict.Check) string {
+	if k.Reading == nil {
+		return "no reading"
+	}
+	return about(k.Reading.Number, k.Reading.Unit)
+}

@@ -58,7 +58,7 @@ func (c *Chart) rows(base expectation, k Circumstances) []*channelRow {
 		rows = append(rows, r)
 	}
 	c.compare(rows)
-	widths(rows)
+	c.widths(rows)
 	return rows
 }
 

@@ -87,7 +87,7 @@ func (c *Chart) deadTime(leg string) (verdict.Check, event.ChartLeg) {
 	if overlap.Known() && overlap.Value > 0 {
 		row.Overlap = quantity.Seconds(overlap.Value)
 		g := c.against(name, subject, overlap, quantity.Second, atMost(0.0))
-		g.Reason = fmt.Sprintf("both gates of the leg are above the device's threshold for %v (%s)", quantity.Seconds(overlap.Value), where)
+		g.Reason = fmt.Sprintf("both gates of the leg are above the device's threshold for %v (%s)", seconds(overlap.Value), where)
 		if g.Outcome == verdict.Fail {
 			return done(g.Check)
 		}

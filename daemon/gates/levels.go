@@ -31,19 +31,28 @@ func (c *Chart) onLevels(row *channelRow) []grade {
 			end := waveform.Measure{Value: m.Value - cell.sag.Value, U: m.U + cell.sag.U}
 			g := c.against(name, row.channel.Name, end, quantity.Volt, band)
 			if g.Outcome != verdict.Pass {
-				g.Reason = fmt.Sprintf("at the end of the on time the level has fallen by %v", quantity.Volts(cell.sag.Value))
+				g.Reason = fmt.Sprintf("at the end of the on time the level has fallen by %v", volts(cell.sag.Value))
 			}
 			grades = append(grades, cell.at(c, g))
 		}
-		if limit := c.family.Gate.Overshoot; limit > 0 && p.Overshoot.Known() {
-			g := c.against(name, row.channel.Name, p.Overshoot, quantity.Percent, atMost(limit))
-			if g.Outcome == verdict.Fail {
-				g.Reason = "ringing: the overshoot is beyond what the family allows"
+		if limit := c.family.Gate.Overshoot; limit > 0 {
+			if g := c.against(name, row.channel.Name, p.Overshoot, quantity.Percent, atMost(limit)); g.Outcome == verdict.Fail {
+				g.Reason = fmt.Sprintf("%s, it overshoots by %s of its swing", ringing, overshoot(p.Overshoot))
 				grades = append(grades, cell.at(c, g))
 			}
 		}
 	}
 	return grades
+}
+
+// ringing marks an overshoot in a reason.
+const ringing = "ringing"
+
+func overshoot(m waveform.Measure) string {
+	if m.Known() {
+		return about(m.Value, quantity.Percent)
+	}
+	return "at least " + about(m.AtLeast, quantity.Percent)
 }
 
 // offLevels grades every off level that a channel showed.

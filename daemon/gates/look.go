@@ -109,7 +109,7 @@ func constant(p waveform.Pulses, threshold quantity.Volts) shown {
 	case !p.Level.Known():
 		return shown{unclear: p.Level.Undecided, change: p.Level.Change}
 	}
-	return shown{unclear: fmt.Sprintf("it stands at %v, too near the device's threshold of %v to be told", quantity.Volts(p.Level.Value), threshold),
+	return shown{unclear: fmt.Sprintf("it stands at %v, too near the device's threshold of %v to be told", volts(p.Level.Value), threshold),
 		change: "measure the level with the meter"}
 }
 
@@ -125,13 +125,13 @@ func (c *Chart) pulsing(p waveform.Pulses, expected drive.Pattern) shown {
 	if p.High.Known() {
 		switch {
 		case p.High.Value+p.High.U < t:
-			return shown{pattern: drive.Off, remark: fmt.Sprintf("pulses to %v, which never reach the device's threshold", quantity.Volts(p.High.Value))}
+			return shown{pattern: drive.Off, remark: fmt.Sprintf("pulses to %v, which never reach the device's threshold", volts(p.High.Value))}
 		case p.High.Value-p.High.U < t:
-			return shown{unclear: fmt.Sprintf("pulses to %v, too near the device's threshold to be told", quantity.Volts(p.High.Value)), change: "choose a smaller full scale"}
+			return shown{unclear: fmt.Sprintf("pulses to %v, too near the device's threshold to be told", volts(p.High.Value)), change: "choose a smaller full scale"}
 		}
 	}
 	if p.Low.Known() && p.Low.Value-p.Low.U > t {
-		return shown{pattern: drive.On, remark: fmt.Sprintf("it never goes below %v, above the device's threshold", quantity.Volts(p.Low.Value))}
+		return shown{pattern: drive.On, remark: fmt.Sprintf("it never goes below %v, above the device's threshold", volts(p.Low.Value))}
 	}
 	if !p.Duty.Known() {
 		if p.Period.Known() {

@@ -47,7 +47,7 @@ func (r *channelRow) typical() typical {
 			keep(&rise, p.Rise)
 			keep(&fall, p.Fall)
 			keep(&frequency, p.Frequency)
-			if p.PulseWidth.Known() {
+			if x.match && p.PulseWidth.Known() {
 				widths[x.expected] = append(widths[x.expected], p.PulseWidth.Value)
 			}
 		case x.found.pattern == drive.On && x.found.unclear == "":
@@ -63,6 +63,13 @@ func (r *channelRow) typical() typical {
 	return t
 }
 
+func (t typical) width(p drive.Pattern) float64 {
+	if v, ok := t.widths[p]; ok {
+		return v
+	}
+	return math.NaN()
+}
+
 // median is the middle value; NaN of none.
 func median(values []float64) float64 {
 	values = slices.DeleteFunc(slices.Clone(values), math.IsNaN)
@@ -76,36 +83,37 @@ func median(values []float64) float64 {
 	return values[len(values)/2]
 }
 
-// others collects what the other channels show, by a measure.
-func others(rows []*channelRow, but *channelRow, of func(typical) float64) []float64 {
+// usual is the median of what the channels show, itself included, so that one odd channel of three does not move it;
+// NaN where fewer than three show it.
+func usual(rows []*channelRow, of func(typical) float64) float64 {
 	var values []float64
 	for _, r := range rows {
-		if r == but || r.hidden != "" {
-			continue
-		}
-		if v := of(r.typical()); !math.IsNaN(v) {
+		if v := of(r.typical()); r.hidden == "" && !math.IsNaN(v) {
 			values = append(values, v)
 		}
 	}
-	return values
+	if len(values) < enough {
+		return math.NaN()
+	}
+	return median(values)
 }
 
-// enough is how many siblings there have to be before one can be the odd one out.
-const enough = 2
+// enough is how many channels there have to be before one can be the odd one out.
+const enough = 3
 
 // compare gives each row of a family without data what its siblings show.
 func (c *Chart) compare(rows []*channelRow) {
 	if c.family.Modulation.Kind != drive.UnknownWord {
 		return
 	}
+	s := &siblings{
+		onLevel:  usual(rows, func(t typical) float64 { return t.on }),
+		offLevel: usual(rows, func(t typical) float64 { return t.off }),
+	}
+	if s.swing = s.onLevel - s.offLevel; math.IsNaN(s.swing) {
+		return
+	}
 	for _, r := range rows {
-		on := others(rows, r, func(t typical) float64 { return t.on })
-		off := others(rows, r, func(t typical) float64 { return t.off })
-		if len(on) < enough || len(off) < enough {
-			continue
-		}
-		s := &siblings{onLevel: median(on), offLevel: median(off)}
-		s.swing = s.onLevel - s.offLevel
 		r.siblings = s
 	}
 }
@@ -113,30 +121,36 @@ func (c *Chart) compare(rows []*channelRow) {
 // widthLimits are the pulse widths that the siblings of the same pattern allow.
 func (r *channelRow) widthLimits(c *Chart, x *cell) (limits, bool) {
 	within := float64(c.family.Gate.Width.Within)
-	if within == 0 || !x.match || !x.expected.Switches() || len(r.usualWidth) == 0 {
-		return limits{}, false
-	}
 	usual, ok := r.usualWidth[x.expected]
-	if !ok {
+	if within == 0 || !ok || !x.match || !x.expected.Switches() {
 		return limits{}, false
 	}
 	return between(usual*(1-within), usual*(1+within)), true
 }
 
-// widths tells each row how wide the pulses of its siblings are, by pattern.
-func widths(rows []*channelRow) {
-	for _, r := range rows {
-		r.usualWidth = map[drive.Pattern]float64{}
-		for _, p := range []drive.Pattern{drive.Chop, drive.ChopInverse, drive.Toggle} {
-			w := others(rows, r, func(t typical) float64 {
-				if v, ok := t.widths[p]; ok {
-					return v
-				}
-				return math.NaN()
-			})
-			if len(w) >= enough {
-				r.usualWidth[p] = median(w)
+// widths tells the rows how wide the pulses of a channel are as a rule, by pattern. There is no rule where not more than half of
+// the channels keep it: with two against two nobody knows which is right.
+func (c *Chart) widths(rows []*channelRow) {
+	within := float64(c.family.Gate.Width.Within)
+	all := map[drive.Pattern]float64{}
+	for _, p := range []drive.Pattern{drive.Chop, drive.ChopInverse, drive.Toggle} {
+		w := usual(rows, func(t typical) float64 { return t.width(p) })
+		keep, have := 0, 0
+		for _, r := range rows {
+			switch v := r.typical().width(p); {
+			case math.IsNaN(v):
+			case math.Abs(v-w) <= within*w:
+				keep++
+				fallthrough
+			default:
+				have++
 			}
 		}
+		if 2*keep > have {
+			all[p] = w
+		}
+	}
+	for _, r := range rows {
+		r.usualWidth = all
 	}
 }

@@ -39,16 +39,22 @@ func (c *Chart) pulseTiming(row, whole *channelRow) []grade {
 			add(c.against(name, row.channel.Name, p.Duty, quantity.Percent, l), "duty")
 		}
 		if l, ok := whole.widthLimits(c, x); ok {
-			add(c.against(name, row.channel.Name, p.PulseWidth, quantity.Second, l), "pulse width against its siblings")
+			add(c.against(name, row.channel.Name, p.PulseWidth, quantity.Second, l), widthWord+" against its siblings")
 		}
 		if m.Jitter > 0 && p.Jitter.Known() {
 			if g := c.against(name, row.channel.Name, p.Jitter, quantity.Second, atMost(m.Jitter)); g.Outcome != verdict.Undecided {
-				add(g, "jitter: the period varies from pulse to pulse")
+				add(g, jitterWord+": the period varies from pulse to pulse")
 			}
 		}
 	}
 	return grades
 }
+
+// widthWord marks a pulse width in a reason.
+const widthWord = "pulse width"
+
+// jitterWord marks a jitter in a reason.
+const jitterWord = "jitter"
 
 // dutyLimits are the duties that the pattern allows, with the dead time that may have been taken off.
 func (c *Chart) dutyLimits(x *cell) (limits, bool) {
@@ -80,7 +86,7 @@ func (c *Chart) edges(row *channelRow, name string, of func(waveform.Pulses) wav
 		k := c.against(name, row.channel.Name, m, quantity.Second, atMost(limit))
 		if fastest := c.fastestEdge(); m.Known() && m.Value+m.U < fastest/2 {
 			k.Check = c.plain(name, row.channel.Name, verdict.NotShown,
-				fmt.Sprintf("%v is faster than the gate resistor can charge the dummy capacitor (%v): the edge is unloaded", quantity.Seconds(m.Value), quantity.Seconds(fastest)),
+				fmt.Sprintf("%v is faster than the gate resistor can charge the dummy capacitor (%v): the edge is unloaded", seconds(m.Value), seconds(fastest)),
 				"check that the dummy gate capacitor is fitted and the gate resistor is what the family says")
 		}
 		grades = append(grades, x.at(c, k))
