@@ -185,21 +185,38 @@ const (
 	Either  Edge = "either"
 )
 
-// FindTrigger gives the first instant after from and before to at which the voltage at a test point crosses level. The ripple
-// of rails is not looked at.
+// FindTrigger gives the first instant after from and before to (or now, if that is earlier) at which the voltage at a test point
+// crosses level. The ripple of rails is not looked at.
 func (p *Plant) FindTrigger(point string, level quantity.Volts, e Edge, from, to time.Time) (at time.Time, found bool, err error) {
 	p.enter()
 	defer p.mu.Unlock()
 	a, b := p.seconds(from), min(p.seconds(to), p.now)
-	if b <= a {
-		b = a
+	const stretch = 0.05
+	for {
+		end := max(a, min(b, a+stretch))
+		t, found, err := p.trigger(point, float64(level), e, a, end)
+		if err != nil || found {
+			return p.instant(t), found, err
+		}
+		if end >= b {
+			return time.Time{}, false, nil
+		}
+		a = end
 	}
-	c, err := p.course(point, a, b)
+}
+
+// trigger looks for the crossing from a to b.
+func (p *Plant) trigger(point string, level float64, e Edge, a, b float64) (float64, bool, error) {
+	smooth := func(a, b float64) (course, error) {
+		c, err := p.course(point, a, b)
+		if s, ok := c.(*slowCourse); ok && s.fine > 0 {
+			s.ripple = nil
+		}
+		return c, err
+	}
+	c, err := smooth(a, b)
 	if err != nil {
-		return time.Time{}, false, err
-	}
-	if s, ok := c.(*slowCourse); ok && s.fine > 0 {
-		s.ripple = nil
+		return 0, false, err
 	}
 	knots := c.knots()
 	t0, v0 := a, c.at(a)
@@ -209,20 +226,16 @@ func (p *Plant) FindTrigger(point string, level quantity.Volts, e Edge, from, to
 			t1 = min(b, knots[i])
 		}
 		v1 := c.at(t1)
-		up, down := v0 < float64(level) && v1 >= float64(level), v0 > float64(level) && v1 <= float64(level)
+		up, down := v0 < level && v1 >= level, v0 > level && v1 <= level
 		if up && e != Falling || down && e != Rising {
-			// A second look at the stretch, since courses only go forward.
-			again := func(t float64) float64 {
-				c, _ := p.course(point, t0, t)
-				if s, ok := c.(*slowCourse); ok && s.fine > 0 {
-					s.ripple = nil
-				}
+			again := func(t float64) float64 { // a second look, since courses only go forward
+				c, _ := smooth(t0, t)
 				return c.at(t)
 			}
-			return p.instant(crossing(again, t0, t1, float64(level), up)), true, nil
+			return crossing(again, t0, t1, level, up), true, nil
 		}
 		if t1 >= b {
-			return time.Time{}, false, nil
+			return 0, false, nil
 		}
 		t0, v0 = t1, v1
 	}

@@ -100,7 +100,7 @@ func (g *gateCourse) at(t float64) float64 {
 }
 
 func (g *gateCourse) knots() []float64 {
-	var out []float64
+	out := make([]float64, 0, len(g.pieces))
 	for _, x := range g.pieces {
 		out = append(out, x.t)
 		if x.ring > 0 {
@@ -113,7 +113,9 @@ func (g *gateCourse) knots() []float64 {
 	if g.varying {
 		out = append(out, g.shape.c.t...)
 	}
-	sort.Float64s(out)
+	if !sort.Float64sAreSorted(out) {
+		sort.Float64s(out)
+	}
 	return out
 }
 

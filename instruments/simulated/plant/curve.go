@@ -68,15 +68,15 @@ func (c *curve) at(t float64) float64 {
 	return cur.at(t)
 }
 
-// level says whether the quantity stands still from a to b, and at what.
+// level says whether the quantity stands still from a to b, as well as the line can tell, and at what.
 func (c *curve) level(a, b float64) (float64, bool) {
-	v := c.at(a)
-	for i := sort.SearchFloat64s(c.t, a); i < len(c.t); i++ {
-		if c.v[i] != v {
+	v := c.at(b)
+	if abs(c.at(a)-v) > 2*c.tol {
+		return v, false
+	}
+	for i := sort.SearchFloat64s(c.t, a); i < len(c.t) && c.t[i] <= b; i++ {
+		if abs(c.v[i]-v) > 2*c.tol {
 			return v, false
-		}
-		if c.t[i] >= b {
-			break
 		}
 	}
 	return v, true

@@ -14,9 +14,12 @@ func (p *Plant) cycle(s *segment, k float64) float64 {
 	if k == 0 {
 		return t
 	}
-	h := hash(p.opts.Seed, word("jitter"), math.Float64bits(s.origin), math.Float64bits(k))
+	h := hash(p.opts.Seed, wordJitter, math.Float64bits(s.origin), math.Float64bits(k))
 	return t + evenly(h)*s.view.jitter/2
 }
+
+// What a hash is for, beside the seed.
+var wordJitter, wordMissing = word("jitter"), word("missing")
 
 // dutyAt is the duty of the period that begins at t.
 func (s *segment) dutyAt(duty *cursor, t float64) float64 {
@@ -29,7 +32,7 @@ func (s *segment) dutyAt(duty *cursor, t float64) float64 {
 // spans lists when channel i's gate is driven on between from and to, as the logic and the faults of the logic want it; delays
 // and stuck drivers come later. Spans touch no other.
 func (p *Plant) spans(i int, from, to float64) []span {
-	var out []span
+	out := make([]span, 0, 8+int(min(1e6, (min(to, p.now+1)-from)/p.unit.period)))
 	add := func(a, b float64) {
 		if b <= a {
 			return
@@ -104,7 +107,7 @@ func (p *Plant) chopped(s *segment, i, src int, inverse bool, duty *cursor, begi
 		case b-a < 50e-9: // the logic gives no shorter pulse
 			continue
 		}
-		if oneIn > 0 && float64(hash(p.opts.Seed, word("missing"), uint64(i), math.Float64bits(s.origin), math.Float64bits(k))>>11)/(1<<53) < 1/oneIn {
+		if oneIn > 0 && float64(hash(p.opts.Seed, wordMissing, uint64(i), math.Float64bits(s.origin), math.Float64bits(k))>>11)/(1<<53) < 1/oneIn {
 			continue
 		}
 		add(max(a, begin), min(b, end))
@@ -207,7 +210,7 @@ func (p *Plant) plus(i int, s *segment) float64 {
 // or before from.
 func (p *Plant) pieces(i int, from, to float64) []piece {
 	lead := 2*p.unit.period + 20e-6
-	var out []piece
+	out := make([]piece, 0, 16+int(2*min(1e6, (to-from)/p.unit.period)))
 	for n := p.log.find(from - lead); n < len(p.log.segments) && (n == 0 || p.log.segments[n].t0 <= to); n++ {
 		s := &p.log.segments[n]
 		d := p.drivenBy(i, s)
@@ -216,50 +219,46 @@ func (p *Plant) pieces(i int, from, to float64) []piece {
 			begin = -forever
 		}
 		begin, end = max(begin, from-lead), min(end, to)
-		out = append(out, p.driven(i, d, begin, end)...)
+		out = p.driven(out, i, d, begin, end)
 	}
-	return tidy(out)
+	return out
 }
 
-// driven gives the pieces of one segment.
-func (p *Plant) driven(i int, d drivenBy, begin, end float64) []piece {
+// driven appends the pieces of one segment.
+func (p *Plant) driven(out []piece, i int, d drivenBy, begin, end float64) []piece {
 	off := piece{t: begin, level: d.off, tau: d.fall, ring: d.ring}
 	on := piece{t: begin, level: d.on, tau: d.rise, ring: d.ring, sag: d.sag, on: true, lockout: 0.5}
 	switch {
 	case d.floating, d.stuck == dead:
 		off.level = 0
-		return []piece{off}
+		return push(out, off)
 	case d.silent, d.stuck == stuckOff:
-		return []piece{off}
+		return push(out, off)
 	case d.stuck == stuckOn:
-		return []piece{on}
+		return push(out, on)
 	}
-	out := []piece{off}
+	out = push(out, off)
 	for _, s := range p.spans(i, begin-d.onLate-d.offLate-1e-6, end) {
 		a, b := s.a+d.onLate, s.b+d.offLate
 		if b <= a || b <= begin || a >= end {
 			continue
 		}
 		on.t, off.t = max(a, begin), b
-		out = append(out, on)
+		out = push(out, on)
 		if b < end {
-			out = append(out, off)
+			out = push(out, off)
 		}
 	}
 	return out
 }
 
-// tidy drops pieces that say nothing new.
-func tidy(in []piece) []piece {
-	var out []piece
-	for _, x := range in {
-		if n := len(out); n > 0 && out[n-1].t >= x.t {
-			out = out[:n-1]
-		}
-		if n := len(out); n > 0 && out[n-1].level == x.level && out[n-1].on == x.on && out[n-1].sag == x.sag {
-			continue
-		}
-		out = append(out, x)
+// push appends a piece, unless it says nothing new; of two at one instant the later counts.
+func push(out []piece, x piece) []piece {
+	if n := len(out); n > 0 && out[n-1].t >= x.t {
+		out = out[:n-1]
 	}
-	return out
+	if n := len(out); n > 0 && out[n-1].level == x.level && out[n-1].on == x.on && out[n-1].sag == x.sag {
+		return out
+	}
+	return append(out, x)
 }

@@ -73,6 +73,9 @@ func (d *drive) integrate(p *Plant, h float64) {
 	case d.running && p.now >= d.idleAt:
 		d.running, d.idleAt, jump = false, math.Inf(1), true
 	}
+	if last := p.log.last(); last != nil && !last.running { // a loop that is not let is held back
+		d.drive = min(d.drive, highest/10)
+	}
 	d.ramping = d.running && p.params.Loop != "open" && d.drive < highest
 	if p.params.Loop == "open" {
 		d.drive = min(1, abs(r)/float64(q.FullScale)) * highest
