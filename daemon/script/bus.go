@@ -1,0 +1,154 @@
+package script
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"go.starlark.net/starlark"
+	"go.starlark.net/starlarkstruct"
+	"golang.org/x/sync/errgroup"
+
+	"benchwarden/instruments/quantity"
+	"benchwarden/instruments/waveform"
+)
+
+// read("bus.voltage", "bus.current") waits for one fresh poll of each and returns them by name, with "at", the time since
+// the run began.
+func (e *engine) read(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	if len(kwargs) > 0 || len(args) == 0 {
+		return nil, fmt.Errorf(`%s: want names of readings, %s("bus.voltage")`, b.Name(), b.Name())
+	}
+	readings := make([]Reading, len(args))
+	err := e.do(func(ctx context.Context) error {
+		group, ctx := errgroup.WithContext(ctx)
+		for i, arg := range args {
+			name, ok := starlark.AsString(arg)
+			if !ok {
+				return fmt.Errorf("read: %s is no name of a reading", arg)
+			}
+			group.Go(func() (err error) {
+				readings[i], err = e.rig.Next(ctx, name)
+				return err
+			})
+		}
+		return group.Wait()
+	})
+	if err != nil {
+		return nil, err
+	}
+	d := starlark.NewDict(len(args) + 1)
+	latest := time.Time{}
+	for i, r := range readings {
+		if err := d.SetKey(args[i], r.value()); err != nil {
+			return nil, err
+		}
+		if r.At.After(latest) {
+			latest = r.At
+		}
+	}
+	at := quantity.SecondsOf(latest.Sub(e.started))
+	return d, d.SetKey(starlark.String("at"), measured{Value: at.Value()})
+}
+
+// points takes the list of read() results apart.
+func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoint, voltsU quantity.Volts, amperesU quantity.Amperes, err error) {
+	for item := range list.Elements() {
+		d, ok := item.(*starlark.Dict)
+		if !ok {
+			return nil, 0, 0, fmt.Errorf("got %s, want what read() returned", item.Type())
+		}
+		take := func(key string, unit quantity.Unit) measured {
+			if key == "" || err != nil {
+				return measured{}
+			}
+			v, found, _ := d.Get(starlark.String(key))
+			m, isQuantity := v.(measured)
+			if !found || !isQuantity || m.Unit != unit {
+				err = fmt.Errorf("a point has no %s", key)
+			}
+			return m
+		}
+		at, v, i := take("at", quantity.Second), take(volts, quantity.Volt), take(amperes, quantity.Ampere)
+		if err != nil {
+			return nil, 0, 0, err
+		}
+		out = append(out, waveform.RampPoint{T: quantity.Seconds(at.Number), V: quantity.Volts(v.Number), I: quantity.Amperes(i.Number)})
+		voltsU = max(voltsU, quantity.Volts(v.uncertainty))
+		amperesU = max(amperesU, quantity.Amperes(i.uncertainty))
+	}
+	return out, voltsU, amperesU, nil
+}
+
+// fit_ramp(points, limit, target, bleeder) tells what a bus coming up is: its capacitance with the supply's own taken off,
+// a short, a soft charge, a load that starts.
+func (e *engine) fitRamp(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var list *starlark.List
+	var limit, target, bleeder measured
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list, "limit", &limit, "target", &target, "bleeder", &bleeder); err != nil {
+		return nil, err
+	}
+	ramp, voltsU, amperesU, err := points(list, "bus_meter.voltage", "bus.current")
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", b.Name(), err)
+	}
+	own := e.rig.OutputCapacitance("bus")
+	r := waveform.FitRamp(ramp, waveform.RampOptions{
+		SupplyCapacitance: own, SupplyU: own / 5, // a stated output capacitor is good to about 20 % (common practice, no source)
+		Limit: quantity.Amperes(limit.Number), Target: quantity.Volts(target.Number), Bleeder: quantity.Ohms(bleeder.Number),
+		VoltageU: voltsU, CurrentU: amperesU,
+	})
+	return starlarkstruct.FromStringDict(starlark.String("ramp"), starlark.StringDict{
+		"shape":       starlark.String(r.Shape),
+		"reason":      starlark.String(r.Reason),
+		"capacitance": measure(r.Capacitance, quantity.Farad),
+		"soft_charge": measure(r.SoftCharge, quantity.Ohm),
+		"holding":     measure(r.Holding, quantity.Ohm),
+		"load_start":  measure(r.LoadStart, quantity.Volt),
+		"load_power":  measure(r.LoadPower, quantity.Watt),
+	}), nil
+}
+
+// fit_discharge(points) is the time constant of a bus that nothing feeds.
+func (e *engine) fitDischarge(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var list *starlark.List
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list); err != nil {
+		return nil, err
+	}
+	fall, voltsU, _, err := points(list, "bus_meter.voltage", "")
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", b.Name(), err)
+	}
+	var samples []waveform.Sample
+	for _, p := range fall {
+		samples = append(samples, waveform.Sample{T: p.T, V: p.V})
+	}
+	d := waveform.FitDischarge(samples, voltsU)
+	return starlarkstruct.FromStringDict(starlark.String("discharge"), starlark.StringDict{
+		"time_constant": measure(d.TimeConstant, quantity.Second),
+		"used":          starlark.MakeInt(d.Used),
+	}), nil
+}
+
+// fit_quiescent(points) is the current that a charged bus goes on drawing.
+func (e *engine) fitQuiescent(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var list *starlark.List
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list); err != nil {
+		return nil, err
+	}
+	still, _, amperesU, err := points(list, "bus.voltage", "bus.current")
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", b.Name(), err)
+	}
+	return measure(waveform.Quiescent(still, amperesU), quantity.Ampere), nil
+}
+
+// measure is a measured parameter in a script: .known, .value, .why, .change.
+func measure(m waveform.Measure, unit quantity.Unit) starlark.Value {
+	return starlarkstruct.FromStringDict(starlark.String("measure"), starlark.StringDict{
+		"known":  starlark.Bool(m.Known()),
+		"value":  measured{Value: quantity.Value{Number: m.Value, Unit: unit}, uncertainty: m.U},
+		"why":    starlark.String(m.Undecided),
+		"change": starlark.String(m.Change),
+	})
+}
