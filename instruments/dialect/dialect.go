@@ -90,6 +90,8 @@ type Resync struct {
 type Command struct {
 	Send   Template         `yaml:"send" need:"true"`
 	Within quantity.Seconds `yaml:"within"` // how long it may take to be carried out; 0: the dialect's reply_within
+	// Overlapped commands start something that goes on: nobody waits for its end (IEEE 488.2 clause 12.2, from memory).
+	Overlapped bool `yaml:"overlapped"`
 }
 
 // None stands in a file for something that the instrument does not have.

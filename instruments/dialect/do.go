@@ -23,13 +23,15 @@ func (s *Session) Do(ctx context.Context, p link.Priority, command string, args 
 func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) error {
 	messages := make([]string, len(calls))
 	var within time.Duration
+	overlapped := false
 	for i, c := range calls {
 		message, err := s.dialect.Render(c.Command, c.Args)
 		if err != nil {
 			return s.failed(err)
 		}
 		messages[i] = message
-		within = max(within, s.dialect.Commands[c.Command].Within.Duration())
+		command := s.dialect.Commands[c.Command]
+		within, overlapped = max(within, command.Within.Duration()), overlapped || command.Overlapped
 	}
 	select {
 	case s.doing <- struct{}{}:
@@ -37,7 +39,7 @@ func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) err
 	case <-ctx.Done():
 		return s.failed(fmt.Errorf("given up while waiting for another command: %w", context.Cause(ctx)))
 	}
-	if err := s.do(s.patient(ctx, within), p, messages, within); err != nil {
+	if err := s.do(s.patient(ctx, within), p, messages, within, overlapped); err != nil {
 		var reported *InstrumentError
 		if !errors.As(err, &reported) {
 			s.doubtErrors()
@@ -47,7 +49,7 @@ func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) err
 	return nil
 }
 
-func (s *Session) do(ctx context.Context, p link.Priority, messages []string, within time.Duration) error {
+func (s *Session) do(ctx context.Context, p link.Priority, messages []string, within time.Duration, overlapped bool) error {
 	l := s.path(p)
 	if err := s.forgetErrors(ctx, l, p); err != nil {
 		return err
@@ -57,9 +59,12 @@ func (s *Session) do(ctx context.Context, p link.Priority, messages []string, wi
 			return err
 		}
 	}
-	first, err := s.wait(ctx, l, p, within)
-	if err != nil {
-		return fmt.Errorf("after %q: %w", strings.Join(messages, "; "), err)
+	first := ""
+	if !overlapped {
+		var err error
+		if first, err = s.wait(ctx, l, p, within); err != nil {
+			return fmt.Errorf("after %q: %w", strings.Join(messages, "; "), err)
+		}
 	}
 	reported, err := s.errors(ctx, l, p, first)
 	if err != nil {

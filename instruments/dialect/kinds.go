@@ -93,6 +93,7 @@ var (
 const (
 	ConstantCurrent = "cc"
 	ConstantVoltage = "cv"
+	OutputOff       = "off"
 	OverVoltage     = "over_voltage" // its protection has acted
 	OverCurrent     = "over_current"
 	Waiting         = "waiting"   // for a trigger
@@ -103,7 +104,7 @@ var kinds = map[string]kind{
 	"supply": {
 		commands: map[string]command{
 			"set_voltage":      {needed: true, params: number1("voltage", quantity.Volt)},
-			"set_current":      {needed: true, params: number1("current", quantity.Ampere)},
+			"set_current":      {params: number1("current", quantity.Ampere)},
 			"output":           {needed: true, params: switch1},
 			"set_over_voltage": {params: number1("over_voltage", quantity.Volt)},
 			"over_voltage_on":  {params: switch1},
@@ -118,14 +119,14 @@ var kinds = map[string]kind{
 			"mode":             {needed: true, values: map[string]value{"status": status, "on": output}},
 			"reading":          {values: map[string]value{"voltage": volts, "current": amps, "status": status, "on": output}},
 			"voltage_setpoint": {needed: true, values: gives("voltage_setpoint", quantity.Volt)},
-			"current_setpoint": {needed: true, values: gives("current_setpoint", quantity.Ampere)},
+			"current_setpoint": {values: gives("current_setpoint", quantity.Ampere)},
 			"over_voltage":     {values: gives("over_voltage", quantity.Volt)},
 			"over_current":     {values: gives("over_current", quantity.Ampere)},
 			"over_voltage_on":  {values: tells("over_voltage_on", aSwitch)},
 			"over_current_on":  {values: tells("over_current_on", aSwitch)},
 			"watchdog":         {values: gives("watchdog", quantity.Second)},
 		},
-		states:      []string{ConstantCurrent, ConstantVoltage, OverVoltage, OverCurrent},
+		states:      []string{ConstantCurrent, ConstantVoltage, OutputOff, OverVoltage, OverCurrent},
 		overCurrent: true,
 	},
 	"meter": {
@@ -211,13 +212,13 @@ var kinds = map[string]kind{
 	"person": {
 		commands: map[string]command{
 			"place":  {needed: true, params: both(text1("probe"), text1("point"))},
-			"fit":    {needed: true, params: text1("item")},
-			"remove": {needed: true, params: text1("item")},
+			"fit":    {needed: true, params: text1("stand_in")},
+			"remove": {needed: true, params: text1("stand_in")},
 		},
 		questions: map[string]question{
 			"clear":   {needed: true, values: tells("clear", aSwitch)},
 			"act":     {needed: true, values: tells("act", aSwitch)},
-			"read":    {needed: true, params: text1("meter"), values: tells("read", aNumber)},
+			"read":    {needed: true, params: text1("what"), values: tells("read", aNumber)},
 			"devices": {needed: true, values: tells("devices", aSwitch)},
 		},
 	},

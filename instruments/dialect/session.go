@@ -109,6 +109,12 @@ func (s *Session) Identity() Identity { return s.identity }
 // Has tells whether the instrument can be told or asked this.
 func (s *Session) Has(name string) bool { return s.dialect.Has(name) }
 
+// Range is what a parameter may be.
+func (s *Session) Range(parameter string) (Span, bool) {
+	span, ok := s.dialect.Ranges[parameter]
+	return span, ok
+}
+
 // Confirms tells whether a command that the instrument did not take shows in Do. Where it does not, what was set has to be
 // read back.
 func (s *Session) Confirms() bool { return s.dialect.HasErrorQueue() }
