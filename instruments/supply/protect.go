@@ -42,7 +42,8 @@ func (s *Supply) Protect(ctx context.Context, p link.Priority, want Protection) 
 		}
 		return readBack, nil
 	}
-	return readBack, s.protectCurrent(ctx, p, want, &readBack)
+	err = s.protectCurrent(ctx, p, want, &readBack)
+	return readBack, err
 }
 
 func (s *Supply) protectVoltage(ctx context.Context, p link.Priority, v quantity.Volts) (quantity.Volts, error) {

@@ -156,7 +156,10 @@ func (s *Supply) Measure(ctx context.Context, p link.Priority) (Reading, error) 
 		if err != nil {
 			return Reading{}, err
 		}
-		return r, errors.Join(s.failed("voltage", r.volts(a)), s.failed("current", r.amperes(a)), s.failed("mode", r.mode(a)))
+		if err := errors.Join(s.failed("voltage", r.volts(a)), s.failed("current", r.amperes(a)), s.failed("mode", r.mode(a))); err != nil {
+			return Reading{}, err
+		}
+		return r, nil
 	}
 	for _, q := range []struct {
 		query string
