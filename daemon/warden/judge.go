@@ -1,7 +1,7 @@
 package warden
 
 import (
-	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -9,58 +9,110 @@ import (
 	"benchwarden/instruments/quantity"
 )
 
-// Feed judges one reading; what passes a limit often enough trips. A reading with an error is none: its age goes on
-// growing.
+// Feed judges one reading; what passes a limit often enough trips. A reading with an error is none: its age goes on growing.
+// A number that is none, or has another unit than its limit, counts as passed: a warden that cannot read trips (P5).
 func (w *Warden) Feed(r event.Reading) {
 	if r.Error != "" {
 		return
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if _, watched := w.last[r.Name]; watched {
-		w.last[r.Name] = r.Asked
+	now := time.Now()
+	if readable(r.Value.Number) {
+		w.heard(r, now)
 	}
 	for _, l := range w.limits {
-		if l.Quantity != r.Name {
+		if l.Quantity != r.Name || !l.onReadings() {
 			continue
 		}
-		passed, limit, judged := w.passes(l, r)
-		if !judged {
+		v := w.judge(l, r, now)
+		if !v.judged {
 			l.passed = nil
 			continue
 		}
-		if l.count(passed) {
-			reading := r.Value
-			w.latch(r.Arrived, tripOf(l, r, &reading, limit))
+		if l.count(v.passed) {
+			w.latch(now, tripOf(l, r, v))
 		}
 	}
 }
 
-// passes compares a reading with a limit; judged is false where the limit is not in force now.
-func (w *Warden) passes(l *watch, r event.Reading) (passed bool, limit quantity.Value, judged bool) {
-	limit = l.effective()
+// heard keeps when the reading's question was sent; one that claims to be from the future is taken as asked now.
+func (w *Warden) heard(r event.Reading, now time.Time) {
+	asked := r.Asked
+	if asked.After(now) {
+		asked = now
+	}
+	if asked.After(w.asked[r.Name]) {
+		w.asked[r.Name] = asked
+	}
+}
+
+func readable(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// judgement is what comes of a reading against a limit.
+type judgement struct {
+	judged     bool // false where the limit is not in force now
+	passed     bool
+	unreadable bool
+	limit      quantity.Value // as it stands now
+	origin     string
+}
+
+func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
+	limit, origin := l.effective()
+	v := judgement{judged: true, limit: limit, origin: origin}
+	role := fed(roleOf(l.Quantity))
+	switch l.Kind {
+	case ConstantCurrent:
+		v.judged = !w.charging(role, r.Asked)
+		v.passed = r.Text == "CC"
+		return v
+	case Interlock:
+		v.passed = r.Text != "closed"
+		return v
+	case Protection:
+		v.passed = r.Text != ""
+		return v
+	}
+	if !readable(r.Value.Number) || r.Value.Unit != l.Value.Unit {
+		v.passed, v.unreadable = true, true
+		return v
+	}
+	reading := r.Value.Number
 	switch l.Kind {
 	case High:
-		return !(r.Value.Number <= limit.Number), limit, true
+		v.passed = !(reading <= limit.Number)
 	case Settled:
-		if w.charging(roleOf(l.Quantity), r.Arrived) {
-			return false, limit, false
-		}
-		return !(r.Value.Number <= limit.Number), limit, true
+		v.judged = !w.charging(role, r.Asked)
+		v.passed = !(reading <= limit.Number)
 	case SetValue:
-		set, ok := w.highestSet(roleOf(l.Quantity), r.Arrived)
-		if !ok {
-			return false, limit, false
-		}
-		limit.Number = set + max(limit.Number, 0.05*set)
-		return !(r.Value.Number <= limit.Number), limit, true
-	case ConstantCurrent:
-		if w.charging(roleOf(l.Quantity), r.Arrived) {
-			return false, limit, false
-		}
-		return r.Text == "CC", limit, true
+		set, known := w.highestSet(role, now)
+		v.judged = known
+		v.limit.Number = float64(set) + max(limit.Number, setValueShare*float64(set))
+		v.passed = !(reading <= v.limit.Number)
+	case Collapse:
+		v.judged = w.upright(l, role, reading, now)
+		v.passed = reading < limit.Number
 	}
-	return false, limit, false
+	return v
+}
+
+// setValueShare is how far a voltage may stand above its set value, where that is more than the limit's own value (common
+// practice, no source).
+const setValueShare = 0.05
+
+// upright says whether a collapse can be told: the voltage has been at the limit or above since it was last set so high.
+func (w *Warden) upright(l *watch, role string, reading float64, now time.Time) bool {
+	s, known := w.steps[role]
+	limit, _ := l.effective()
+	if !known || float64(s.set) < limit.Number {
+		l.reached = false
+		return false
+	}
+	if reading >= limit.Number {
+		l.reached = true
+	}
+	return l.reached && !w.charging(role, now)
 }
 
 // judgeTime trips on what did not arrive and on a run that lasts too long.
@@ -68,24 +120,23 @@ func (w *Warden) judgeTime(now time.Time) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, l := range w.limits {
-		limit := l.effective()
-		allowed := quantity.Seconds(limit.Number).Duration()
-		switch l.Kind {
-		case Age:
-			age := now.Sub(w.last[l.Quantity])
-			if age > allowed {
-				value := quantity.SecondsOf(age).Value()
-				w.latch(now, tripOf(l, event.Reading{Name: l.Quantity}, &value, limit))
-			}
-		case RunTime:
-			lasted := now.Sub(w.armedAt)
-			if lasted > allowed {
-				value := quantity.SecondsOf(lasted).Value()
-				w.latch(now, tripOf(l, event.Reading{Name: "run"}, &value, limit))
-			}
+		if l.onReadings() {
+			continue
+		}
+		since := w.armedAt
+		if l.Kind == Age && w.asked[l.Quantity].After(since) {
+			since = w.asked[l.Quantity]
+		}
+		limit, origin := l.effective()
+		lasted := now.Sub(since)
+		if lasted > seconds(limit) {
+			r := event.Reading{Name: l.Quantity, Value: quantity.SecondsOf(lasted).Value()}
+			w.latch(now, tripOf(l, r, judgement{limit: limit, origin: origin}))
 		}
 	}
 }
+
+func seconds(v quantity.Value) time.Duration { return quantity.Seconds(v.Number).Duration() }
 
 // count remembers whether the reading passed the limit and says whether N of the last M did.
 func (l *watch) count(passed bool) bool {
@@ -105,54 +156,4 @@ func (l *watch) count(passed bool) bool {
 func roleOf(name string) string {
 	role, _, _ := strings.Cut(name, ".")
 	return role
-}
-
-var causes = map[Kind]map[string]string{
-	High:            {"voltage": "over-voltage", "current": "over-current"},
-	Settled:         {"current": "over-current"},
-	SetValue:        {"voltage": "over-voltage"},
-	ConstantCurrent: {"mode": "constant current"},
-}
-
-func causeOf(l *watch) string {
-	switch l.Kind {
-	case Age:
-		return "stale reading"
-	case RunTime:
-		return "run time"
-	}
-	_, what, _ := strings.Cut(l.Quantity, ".")
-	if cause, ok := causes[l.Kind][what]; ok {
-		return cause
-	}
-	return string(l.Kind)
-}
-
-var nextStep = map[string]string{
-	"over-voltage":     "find out why the bus is above what was asked for before you reset",
-	"over-current":     "leave the bus off and look for a short or a power device that conducts before you reset",
-	"constant current": "the bus takes the whole current limit although it should be charged: look for a short before you reset",
-	"stale reading":    "look at power, cable and settings of the instrument before you reset",
-	"run time":         "the run took longer than the stage allows; look at what it waited for",
-}
-
-func tripOf(l *watch, r event.Reading, reading *quantity.Value, limit quantity.Value) event.Trip {
-	cause := causeOf(l)
-	in := l.event()
-	in.Value = limit
-	trip := event.Trip{Cause: cause, Reading: reading, Limit: &in, Do: nextStep[cause]}
-	switch l.Kind {
-	case Age:
-		trip.Text = fmt.Sprintf("no reading of %s for %v, the limit is %v (%s)", l.Quantity, *reading, limit, l.Origin)
-	case RunTime:
-		trip.Text = fmt.Sprintf("the run has lasted %v, the limit is %v (%s)", *reading, limit, l.Origin)
-	case ConstantCurrent:
-		trip.Reading = nil
-		trip.Text = fmt.Sprintf("%s is in constant current after the step had its time, %d of %d readings (%s)",
-			roleOf(l.Quantity), l.N, l.M, l.Origin)
-	default:
-		trip.Text = fmt.Sprintf("%s is %v, the limit is %v, %s, %d of %d readings (%s)",
-			r.Name, *reading, limit, l.Kind, l.N, l.M, l.Origin)
-	}
-	return trip
 }

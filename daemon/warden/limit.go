@@ -15,14 +15,23 @@ const (
 	High Kind = "high"
 	// Settled is High for currents: it holds once a step of the supply has had its time.
 	Settled Kind = "settled high"
-	// SetValue is passed by a voltage above what was set by more than the value; a step down has time to take effect.
+	// SetValue is passed by a voltage above what was set by more than the value, or 5 % where that is more; a step down has
+	// time to take effect.
 	SetValue Kind = "above the set value"
-	// ConstantCurrent is passed by a supply in constant current after a step has had its time.
+	// ConstantCurrent is passed by a supply whose mode reads CC after a step has had its time.
 	ConstantCurrent Kind = "constant current"
+	// Collapse is passed by a voltage below the value that had reached it, while the set value is not below it.
+	Collapse Kind = "collapse"
 	// Age is passed by a reading whose question was sent longer ago than the value.
 	Age Kind = "age"
 	// RunTime is passed by a run that lasts longer than the value.
 	RunTime Kind = "run time"
+	// Interlock is passed by a reading whose text is not "closed".
+	Interlock Kind = "interlock"
+	// Protection is passed by a reading with a text: the instrument's own protection has acted, and the text says which.
+	Protection Kind = "protection"
+	// link is the kind that the trip of a lost connection carries; it is in force on every armed bench.
+	link Kind = "link"
 )
 
 // Limit is one trip limit: it trips when N of the last M readings pass it.
@@ -34,7 +43,7 @@ type Limit struct {
 	Origin   string // "family heron, stage board"
 }
 
-// Persistence by kind (common practice, no source): over-voltage at once, over-current 2 of 3, constant current 3 of 4.
+// persistence by kind (common practice, no source): over-current 2 of 3, constant current 3 of 4, all others at once.
 func persistence(k Kind) (n, m int) {
 	switch k {
 	case Settled:
@@ -52,16 +61,38 @@ func NewLimit(name string, kind Kind, value quantity.Value, origin string) Limit
 }
 
 func (l Limit) check() error {
+	fault := func(format string, args ...any) error {
+		return fmt.Errorf("trip limit %s %s: %s", l.Quantity, l.Kind, fmt.Sprintf(format, args...))
+	}
+	switch l.Kind {
+	case High, Settled, SetValue, ConstantCurrent, Collapse, Age, RunTime, Interlock, Protection:
+	default:
+		return fault("no such kind of limit")
+	}
+	isTime := l.Kind == Age || l.Kind == RunTime
 	switch {
+	case l.Quantity == "":
+		return fault("it does not say what it limits")
 	case l.N < 1 || l.M < l.N:
-		return fmt.Errorf("trip limit %s %s: %d of %d is no persistence", l.Quantity, l.Kind, l.N, l.M)
-	case !(l.Value.Number >= 0): // this way round NaN is refused too
-		return fmt.Errorf("trip limit %s %s: %v cannot be a limit", l.Quantity, l.Kind, l.Value)
+		return fault("%d of %d is no persistence", l.N, l.M)
+	case !l.bounds(l.Value):
+		return fault("%v cannot be a limit", l.Value)
+	case isTime && l.Value.Unit != quantity.Second:
+		return fault("%v is no time", l.Value)
 	case l.Origin == "":
-		return fmt.Errorf("trip limit %s %s: it does not say where it comes from", l.Quantity, l.Kind)
+		return fault("it does not say where it comes from")
 	}
 	return nil
 }
+
+// bounds says whether a value can be a limit: a NaN or an infinite one would never trip.
+func (l Limit) bounds(v quantity.Value) bool { return v.Number >= 0 && v.Number <= largest }
+
+// largest is far above every quantity of a bench and far below what overflows a duration in seconds.
+const largest = 1e9
+
+// onReadings says whether the limit is judged whenever a reading arrives; the others are judged by the warden's own time.
+func (l Limit) onReadings() bool { return l.Kind != Age && l.Kind != RunTime }
 
 func (l Limit) event() event.Limit {
 	return event.Limit{Quantity: l.Quantity, Kind: string(l.Kind), Value: l.Value, N: l.N, M: l.M, Origin: l.Origin}

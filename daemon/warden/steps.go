@@ -1,80 +1,65 @@
 package warden
 
 import (
-	"math"
+	"slices"
 	"time"
 
 	"benchwarden/instruments/quantity"
 )
 
-// step is the last setpoint step of a supply: until chargedBy it may be in constant current, until fallenBy the bus may
-// still stand at the value before.
-type step struct {
-	set, before quantity.Volts
-	chargedBy   time.Time
-	fallenBy    time.Time
+// steps are the setpoint steps of one supply. Until a step up has settled the supply may stand in constant current, and until
+// a step down has, the output may still stand at the value before. They belong to the bench, not to a run: an output that is
+// on when a run begins keeps its set value.
+type steps struct {
+	set       quantity.Volts
+	chargedBy time.Time
+	falls     []fall
 }
 
-// Setpoint tells the warden that a supply is about to be set from one voltage to another with this current limit. A step up
-// may take 1.5·C·dU/(I-load) + 0.5 s in constant current; a step down may take the bus's own discharge. (common practice,
-// no source; I = C·dU/dt)
-func (w *Warden) Setpoint(role string, from, to quantity.Volts, limit quantity.Amperes) {
+// fall is a value that was set before and that the output may still have until then.
+type fall struct {
+	from  quantity.Volts
+	until time.Time
+}
+
+// Setpoint tells the warden that a supply is set from one voltage to another, and how long the output may take to follow.
+func (w *Warden) Setpoint(role string, from, to quantity.Volts, settle time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	now := time.Now()
-	s := step{set: to, before: to, chargedBy: w.steps[role].chargedBy, fallenBy: now}
-	if role == "bus" {
-		if to > from {
-			s.chargedBy = now.Add(w.chargeTime(to-from, limit))
-		} else {
-			s.before, s.fallenBy = from, now.Add(w.fallTime(from, to))
-		}
-	} else {
-		const slew = 2 * time.Second // a control or reference output without the bus's capacitors (common practice, no source)
-		s.chargedBy = now.Add(slew)
-		if to < from {
-			s.before, s.fallenBy = from, now.Add(slew)
-		}
+	until := now.Add(settle)
+	s := w.steps[role]
+	s.set = to
+	s.falls = slices.DeleteFunc(slices.Clone(s.falls), func(f fall) bool { return !now.Before(f.until) })
+	switch {
+	case to < from:
+		s.falls = append(s.falls, fall{from, until})
+	case until.After(s.chargedBy):
+		s.chargedBy = until
 	}
 	w.steps[role] = s
-}
-
-// longestStep bounds every step, whatever the figures say.
-const longestStep = 60 * time.Second
-
-func (w *Warden) chargeTime(dU quantity.Volts, limit quantity.Amperes) time.Duration {
-	spare := float64(limit - w.drive.Load)
-	if !(spare > 0) {
-		return longestStep
-	}
-	t := 1.5*float64(w.drive.Capacitance)*float64(dU)/spare + 0.5
-	return min(quantity.Seconds(t).Duration(), longestStep)
-}
-
-func (w *Warden) fallTime(from, to quantity.Volts) time.Duration {
-	floor := max(float64(to), 0.5) // an exponential never reaches zero
-	if float64(from) <= floor {
-		return time.Second
-	}
-	t := 1.5*float64(w.drive.Discharge)*math.Log(float64(from)/floor) + 1
-	return min(quantity.Seconds(t).Duration(), longestStep)
 }
 
 func (w *Warden) charging(role string, at time.Time) bool {
 	return at.Before(w.steps[role].chargedBy)
 }
 
-// highestSet is the highest voltage that a role's setpoints allow now.
-func (w *Warden) highestSet(role string, at time.Time) (float64, bool) {
+// fed is the role of the supply that feeds what a role's instrument reads: the bus meter hangs on the bus.
+func fed(role string) string {
 	if role == "bus_meter" {
-		role = "bus"
+		return "bus"
 	}
+	return role
+}
+
+// highestSet is the highest voltage that a role's setpoints allow at a time; ok is false when it was never set.
+func (w *Warden) highestSet(role string, at time.Time) (highest quantity.Volts, ok bool) {
 	s, ok := w.steps[role]
-	if !ok {
-		return 0, false
+	highest = s.set
+	for _, f := range s.falls {
+		if at.Before(f.until) {
+			highest = max(highest, f.from)
+		}
 	}
-	if at.Before(s.fallenBy) {
-		return float64(max(s.set, s.before)), true
-	}
-	return float64(s.set), true
+	return highest, ok
 }

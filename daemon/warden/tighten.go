@@ -3,13 +3,20 @@ package warden
 import (
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"benchwarden/instruments/quantity"
 )
 
-// Tighten lowers the limits of a quantity until restore is called. A value above a limit in force is refused, so a script
-// can never loosen one (P2).
+// tightened is what a script made of a limit for a while.
+type tightened struct {
+	id    int
+	value quantity.Value
+}
+
+// Tighten lowers the limits of a quantity until restore is called; after that the limits are what they were without it,
+// whatever was restored before. A value above a limit in force is refused, so a script can never loosen one (P2).
 func (w *Warden) Tighten(name string, high quantity.Value) (restore func(), err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -18,11 +25,14 @@ func (w *Warden) Tighten(name string, high quantity.Value) (restore func(), err 
 		if l.Quantity != name || (l.Kind != High && l.Kind != Settled) {
 			continue
 		}
-		if high.Unit != l.Value.Unit {
+		inForce, origin := l.effective()
+		switch {
+		case high.Unit != l.Value.Unit:
 			return nil, fmt.Errorf("tighten %s to %v: the limit is %v", name, high, l.Value)
-		}
-		if !(high.Number <= l.effective().Number) {
-			return nil, fmt.Errorf("tighten %s to %v: the limit in force is %v (%s); a script can only tighten", name, high, l.effective(), l.Origin)
+		case !l.bounds(high):
+			return nil, fmt.Errorf("tighten %s to %v: this cannot be a limit", name, high)
+		case !(high.Number <= inForce.Number):
+			return nil, fmt.Errorf("tighten %s to %v: the limit in force is %v (%s); a script can only tighten", name, high, inForce, origin)
 		}
 		hit = append(hit, l)
 	}
@@ -35,7 +45,7 @@ func (w *Warden) Tighten(name string, high quantity.Value) (restore func(), err 
 		l.tighten = append(l.tighten, tightened{id, high})
 	}
 	w.emitLimits(time.Now())
-	return func() { w.restore(hit, id) }, nil
+	return sync.OnceFunc(func() { w.restore(hit, id) }), nil
 }
 
 func (w *Warden) restore(hit []*watch, id int) {
@@ -44,18 +54,18 @@ func (w *Warden) restore(hit []*watch, id int) {
 	for _, l := range hit {
 		l.tighten = slices.DeleteFunc(l.tighten, func(t tightened) bool { return t.id == id })
 	}
-	if len(w.limits) > 0 {
+	if slices.Contains(w.limits, hit[0]) { // else another run's limits are in force by now
 		w.emitLimits(time.Now())
 	}
 }
 
-// effective is the tightest of the limit and what scripts made of it.
-func (l *watch) effective() quantity.Value {
-	v := l.Value
+// effective is the tightest of the limit and what scripts made of it, with where it comes from.
+func (l *watch) effective() (quantity.Value, string) {
+	v, origin := l.Value, l.Origin
 	for _, t := range l.tighten {
 		if t.value.Number < v.Number {
-			v = t.value
+			v, origin = t.value, fmt.Sprintf("tightened by the script from %v, %s", l.Value, l.Origin)
 		}
 	}
-	return v
+	return v, origin
 }

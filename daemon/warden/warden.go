@@ -9,36 +9,32 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
 	"benchwarden/daemon/event"
-	"benchwarden/instruments/quantity"
 )
 
 var (
 	// ErrTripped means that a trip stands; a person has to reset it.
 	ErrTripped = errors.New("tripped")
-	// ErrNotArmed means that no limits are in force.
+	// ErrNotArmed means that no limits are in force, or that those of this run were used up by a trip.
 	ErrNotArmed = errors.New("the warden is not armed")
 	// ErrAsleep means that the warden's own loop does not run.
 	ErrAsleep = errors.New("the warden's loop does not run")
+	// ErrBlind means that a watched quantity has no reading that is fresh enough.
+	ErrBlind = errors.New("the warden has no fresh reading")
 )
 
 // Config says whom the warden watches for and what it does on a trip.
 type Config struct {
 	Bench string
 	Sink  event.Sink
-	// MakeSafe brings the bench into its safe state; it is called once a trip, after the latch.
+	// MakeSafe brings the bench into its safe state; it is called once a trip, after the latch, by a goroutine of its own,
+	// and must come to an end by itself.
 	MakeSafe func(ctx context.Context, trip event.Trip)
 	Tick     time.Duration // how often ages are looked at
-}
-
-// Drive is what the warden has to know of the drive to tell a charging capacitor from a fault.
-type Drive struct {
-	Capacitance quantity.Farads  // of the bus, the supply's own included
-	Load        quantity.Amperes // what the bus draws besides charging
-	Discharge   quantity.Seconds // time constant of the bus without feed
 }
 
 // Warden supervises one bench. Its zero latch is open, but it is not armed: nothing may energise.
@@ -50,10 +46,11 @@ type Warden struct {
 	run      string
 	armedAt  time.Time
 	limits   []*watch
-	drive    Drive
-	steps    map[string]step // by role
-	last     map[string]time.Time
+	steps    map[string]steps     // by role
+	asked    map[string]time.Time // when the question of the last good reading was sent, by name
 	tripped  *event.Trip
+	making   bool // make-safe after the trip has not returned
+	spent    bool // a trip has ended what this arming was for
 	beat     time.Time
 	tightens int
 }
@@ -62,35 +59,43 @@ type Warden struct {
 type watch struct {
 	Limit
 	passed  []bool // the last M readings
+	reached bool   // of a Collapse: the voltage has been there
 	tighten []tightened
-}
-
-type tightened struct {
-	id    int
-	value quantity.Value
 }
 
 // New returns a warden that is not armed.
 func New(cfg Config) *Warden {
-	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]step{}, last: map[string]time.Time{}}
+	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}}
 }
 
-// Run owns the warden's time and its trips until ctx ends. It is the only caller of MakeSafe.
+// Run owns the warden's time and its trips until ctx ends, then waits for a make-safe under way. It is the only caller of
+// MakeSafe. Its loop goes on while the bench is being made safe: its heartbeat says that the supervision lives.
 func (w *Warden) Run(ctx context.Context) error {
 	ticker := time.NewTicker(w.cfg.Tick)
 	defer ticker.Stop()
-	w.heartbeat()
+	var making sync.WaitGroup
+	defer making.Wait()
+	makeSafe := func(trip event.Trip) {
+		making.Go(func() {
+			w.cfg.MakeSafe(context.WithoutCancel(ctx), trip)
+			w.mu.Lock()
+			w.making = false
+			w.mu.Unlock()
+		})
+	}
+	w.heartbeat(time.Now())
+	defer w.heartbeat(time.Time{})
 	for {
 		select {
 		case trip := <-w.trips:
-			w.cfg.MakeSafe(context.WithoutCancel(ctx), trip)
-		case <-ticker.C:
-			w.heartbeat()
-			w.judgeTime(time.Now())
+			makeSafe(trip)
+		case now := <-ticker.C:
+			w.heartbeat(now)
+			w.judgeTime(now)
 		case <-ctx.Done():
 			select {
 			case trip := <-w.trips:
-				w.cfg.MakeSafe(context.WithoutCancel(ctx), trip)
+				makeSafe(trip)
 			default:
 			}
 			return nil
@@ -98,17 +103,25 @@ func (w *Warden) Run(ctx context.Context) error {
 	}
 }
 
-func (w *Warden) heartbeat() {
+func (w *Warden) heartbeat(at time.Time) {
 	w.mu.Lock()
-	w.beat = time.Now()
+	w.beat = at
 	w.mu.Unlock()
 }
 
-// Arm puts limits into force for a run. It is refused while a trip stands.
-func (w *Warden) Arm(run string, limits []Limit, drive Drive) error {
+// Arm puts limits into force for a run. It is refused while a trip stands, and where a watched reading has no age limit: a
+// reading that no longer comes would never trip. What the supplies are set to stays known.
+func (w *Warden) Arm(run string, limits []Limit) error {
 	var faults []error
+	aged := map[string]bool{}
 	for _, l := range limits {
 		faults = append(faults, l.check())
+		aged[l.Quantity] = aged[l.Quantity] || l.Kind == Age
+	}
+	for _, l := range limits {
+		if l.onReadings() && !aged[l.Quantity] {
+			faults = append(faults, fmt.Errorf("trip limit %s %s: no limit says how old its readings may be", l.Quantity, l.Kind))
+		}
 	}
 	if err := errors.Join(faults...); err != nil {
 		return err
@@ -119,15 +132,10 @@ func (w *Warden) Arm(run string, limits []Limit, drive Drive) error {
 		return fmt.Errorf("arm for run %s: %w: %s", run, ErrTripped, w.tripped.Text)
 	}
 	now := time.Now()
-	w.run, w.armedAt, w.drive = run, now, drive
+	w.run, w.armedAt, w.spent = run, now, false
 	w.limits = nil
-	clear(w.steps)
-	clear(w.last)
 	for _, l := range limits {
 		w.limits = append(w.limits, &watch{Limit: l})
-		if l.Kind == Age {
-			w.last[l.Quantity] = now
-		}
 	}
 	w.emitLimits(now)
 	return nil
@@ -140,63 +148,98 @@ func (w *Warden) Disarm() {
 	w.run, w.limits = "", nil
 }
 
-// Ready says whether something may be energised: armed, not tripped, the warden's own loop alive.
+// sleepTicks is how many of its ticks the loop may miss before it counts as asleep.
+const sleepTicks = 10
+
+// Ready says whether something may be energised: armed and no trip since, the warden's own loop alive, and a fresh reading
+// of everything watched.
 func (w *Warden) Ready() error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	now := time.Now()
 	switch {
 	case w.tripped != nil:
 		return fmt.Errorf("%w: %s", ErrTripped, w.tripped.Text)
 	case len(w.limits) == 0:
 		return ErrNotArmed
-	case time.Since(w.beat) > 10*w.cfg.Tick:
-		return fmt.Errorf("%w: last heartbeat %v ago", ErrAsleep, time.Since(w.beat).Round(time.Millisecond))
+	case w.spent:
+		return fmt.Errorf("%w any more: this run has tripped; start a new one", ErrNotArmed)
+	case w.beat.IsZero():
+		return ErrAsleep
+	case now.Sub(w.beat) > sleepTicks*w.cfg.Tick:
+		return fmt.Errorf("%w: last heartbeat %v ago", ErrAsleep, now.Sub(w.beat).Round(time.Millisecond))
+	}
+	for _, l := range w.limits {
+		if limit, _ := l.effective(); l.Kind == Age && now.Sub(w.asked[l.Quantity]) > seconds(limit) {
+			return fmt.Errorf("%w of %s: it may be at most %v old", ErrBlind, l.Quantity, limit)
+		}
 	}
 	return nil
+}
+
+// AwaitReady waits until the warden is ready: at the start of a run the first readings may not be there yet. It returns why
+// not when that cannot come by waiting, or when ctx ends.
+func (w *Warden) AwaitReady(ctx context.Context) error {
+	ticker := time.NewTicker(w.cfg.Tick)
+	defer ticker.Stop()
+	for {
+		err := w.Ready()
+		if !errors.Is(err, ErrBlind) { // the age limits end this: what never comes trips
+			return err
+		}
+		select {
+		case <-ticker.C:
+		case <-ctx.Done():
+			return errors.Join(context.Cause(ctx), err)
+		}
+	}
 }
 
 // Tripped is the trip that stands, or nil.
 func (w *Warden) Tripped() *event.Trip {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return w.tripped
+	if w.tripped == nil {
+		return nil
+	}
+	trip := *w.tripped
+	return &trip
 }
 
-// Reset lifts the latch by a person's name. It permits, and energises nothing.
+// Reset lifts the latch by a person's name, once make-safe has done what it can. It permits a new run, and energises nothing.
 func (w *Warden) Reset(by string) error {
-	if by == "" {
+	if strings.TrimSpace(by) == "" {
 		return errors.New("a trip is reset by a person with a name")
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.tripped == nil {
+	switch {
+	case w.tripped == nil:
 		return errors.New("no trip stands")
+	case w.making:
+		return errors.New("the bench is still being made safe: reset the trip when that has ended")
 	}
 	w.tripped = nil
+	for _, l := range w.limits {
+		l.passed = nil // what led to this trip must not lead to the next
+	}
 	w.emit(time.Now(), event.TripReset{By: by})
 	return nil
 }
 
-// Trip latches a trip from outside the readings: a lost link, an interlock.
+// Trip latches a trip from outside the readings, armed or not: a person's stop, a journal that cannot be written.
 func (w *Warden) Trip(trip event.Trip) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.latch(time.Now(), trip)
 }
 
-// LinkLost trips when the instrument is one that a limit watches.
+// LinkLost trips while a run is armed: the bench it was armed for is no longer whole.
 func (w *Warden) LinkLost(role string, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for _, l := range w.limits {
-		if roleOf(l.Quantity) == role {
-			w.latch(time.Now(), event.Trip{
-				Cause: "link lost",
-				Text:  fmt.Sprintf("the connection to %s is lost: %v", role, err),
-				Do:    fmt.Sprintf("look at power and cable of %s; the bench is being made safe", role),
-			})
-			return
-		}
+	if len(w.limits) > 0 {
+		w.latch(time.Now(), linkTrip(role, err))
 	}
 }
 
@@ -205,8 +248,8 @@ func (w *Warden) latch(now time.Time, trip event.Trip) {
 	if w.tripped != nil {
 		return
 	}
-	w.tripped = &trip
-	w.trips <- trip // room for one, and only an open latch gets here
+	w.tripped, w.making, w.spent = &trip, true, true
+	w.trips <- trip // has room: a latch opens only after Run has taken the trip before
 	w.emit(now, trip)
 }
 
@@ -218,7 +261,7 @@ func (w *Warden) emitLimits(now time.Time) {
 	var out event.Limits
 	for _, l := range w.limits {
 		in := l.event()
-		in.Value = l.effective()
+		in.Value, in.Origin = l.effective()
 		out.Limits = append(out.Limits, in)
 	}
 	w.emit(now, out)
