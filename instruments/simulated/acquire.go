@@ -116,20 +116,20 @@ func (s *scope) take(channel int, v vertical, w sweep, from time.Time) *record {
 	}
 	gain := float32(s.seen(channel, v) / r.scale)
 	shift := float32((s.offsetOf(channel, v) - v.offset) / r.scale)
-	noise, at := s.noise(), int(uint(from.UnixNano())%noiseLength)
+	at := int(uint64(from.UnixNano()) % noiseLength)
 	for i, x := range volts {
-		code := x*gain + shift + noise[(at+i)%noiseLength]
+		code := x*gain + shift + s.noise[(at+i)%noiseLength]
 		code = float32(math.Floor(float64(code) + 0.5))
 		r.codes[i] = int8(max(-128, min(code, 127)))
 	}
 	return r
 }
 
-// noise is a table of converter noise, in steps; making each sample's own would take longer than the capture.
-func (s *scope) noise() []float32 {
+// converterNoise is a table of noise, in steps; making each sample's own would take longer than the capture.
+func converterNoise(d *dice) []float32 {
 	table := make([]float32, noiseLength)
 	for i := range table {
-		table[i] = float32(noiseSteps * s.dice.normal())
+		table[i] = float32(noiseSteps * d.normal())
 	}
 	return table
 }

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -72,25 +73,31 @@ type deadlines interface{ SetDeadline(time.Time) error }
 // dial opens a role's socket or pseudo-terminal.
 func dial(t *testing.T, b *Bench, role string) *dialogue {
 	t.Helper()
-	address := b.Addresses()[role]
-	d := &dialogue{t: t, eol: "\n"}
+	d, err := tryDial(t, b, role)
+	require.NoError(t, err)
+	return d
+}
+
+func tryDial(t *testing.T, b *Bench, role string) (*dialogue, error) {
+	t.Helper()
+	address, d := b.Addresses()[role], &dialogue{t: t, eol: "\n"}
+	var err error
 	if host, ok := strings.CutPrefix(address, "tcp://"); ok {
-		c, err := net.Dial("tcp", host)
-		require.NoError(t, err)
-		d.ReadWriteCloser = c
+		d.ReadWriteCloser, err = net.Dial("tcp", host)
 	} else {
 		path, settings, _ := strings.Cut(strings.TrimPrefix(address, "serial://"), "?")
 		if strings.Contains(settings, "eol=cr") {
 			d.eol = "\r"
 		}
-		f, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
-		require.NoError(t, err)
-		d.ReadWriteCloser = f
+		d.ReadWriteCloser, err = os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	}
+	if err != nil {
+		return nil, err
 	}
 	require.NoError(t, d.ReadWriteCloser.(deadlines).SetDeadline(time.Now().Add(soon)))
 	d.in = bufio.NewReader(d)
 	t.Cleanup(func() { d.Close() })
-	return d
+	return d, nil
 }
 
 func (d *dialogue) send(messages ...string) {
@@ -99,6 +106,13 @@ func (d *dialogue) send(messages ...string) {
 		_, err := io.WriteString(d, m+d.eol)
 		require.NoError(d.t, err)
 	}
+}
+
+// do sends messages and waits until they were carried out.
+func (d *dialogue) do(messages ...string) {
+	d.t.Helper()
+	d.send(messages...)
+	require.Equal(d.t, "1", d.ask("*OPC?"))
 }
 
 // line reads one answer.
@@ -200,3 +214,15 @@ func TestTheBenchFileNamesEveryAddress(t *testing.T) {
 	require.Contains(t, string(file), "bench: left\n")
 	require.Contains(t, string(file), "voltage_range: "+quantity.Volts(90).String())
 }
+
+// clock is the model's, wound on by the test.
+type clock struct{ ns atomic.Int64 }
+
+func newClock() *clock {
+	c := &clock{}
+	c.ns.Store(time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC).UnixNano())
+	return c
+}
+
+func (c *clock) now() time.Time          { return time.Unix(0, c.ns.Load()) }
+func (c *clock) advance(d time.Duration) { c.ns.Add(int64(d)) }

@@ -21,6 +21,7 @@ const (
 	smallestRange   = 0.04 // full scale at the input, V
 	largestRange    = 100
 	largestProbe    = 1000
+	longestRecord   = 25.0 // s; the model remembers somewhat more
 )
 
 // Bits of the operation condition register (SCPI-99 volume 2, chapter 20).
@@ -72,6 +73,7 @@ type scope struct {
 	plant     *plant.Plant
 	now       func() time.Time // the model's clock
 	deviation [channels]deviation
+	noise     []float32 // of the converter, in steps
 
 	channels [channels]vertical
 	sweep    sweep
@@ -101,6 +103,7 @@ func (b *Bench) newScope(ctx context.Context) *scope {
 	for i := range s.deviation {
 		s.deviation[i] = within(s.dice, scopeGain, scopeOffset)
 	}
+	s.noise = converterNoise(s.dice)
 	s.reset()
 	s.Reset = func() {
 		s.abort()
@@ -236,6 +239,9 @@ func (s *scope) initiate() error {
 	}
 	if s.ctx.Err() != nil {
 		return scpi.NewError(-200, "the instrument is being switched off")
+	}
+	if length := float64(s.sweep.points) * s.sweep.interval; length > longestRecord {
+		return scpi.NewError(-221, fmt.Sprintf("a record of %g s is longer than %g s", length, longestRecord))
 	}
 	ctx, stop := context.WithCancel(s.ctx)
 	forced := make(chan struct{})

@@ -136,16 +136,16 @@ func (b *Bench) newFullSupply(role string, out *plant.Supply) *supply {
 	return s
 }
 
-// overProtection is how far the protections can be set beyond the output's range.
-const overProtection = 1.1
+// beyond is how far a protection can be set where the output goes to most.
+func beyond(most float64) float64 { return most + most/10 }
 
 // lowestOVP stands for a level of 0 V: to the plant's supply 0 is no protection.
 const lowestOVP = 1e-6
 
 func (s *supply) protections(out *plant.Supply) {
 	spec := out.Spec()
-	volts := scpi.Range{Unit: "V", Max: overProtection * float64(spec.Highest), Default: overProtection * float64(spec.Highest)}
-	amperes := scpi.Range{Unit: "A", Max: overProtection * float64(spec.Current), Default: overProtection * float64(spec.Current)}
+	volts := scpi.Range{Unit: "V", Max: beyond(float64(spec.Highest)), Default: beyond(float64(spec.Highest))}
+	amperes := scpi.Range{Unit: "A", Max: beyond(float64(spec.Current)), Default: beyond(float64(spec.Current))}
 	now := protection{voltage: volts.Default, current: amperes.Default, voltageOn: true}
 	set := func(to protection) error {
 		if s.harm.acts(notAccepted) {

@@ -24,7 +24,7 @@ type terse struct {
 
 // newTerse makes the supply of a role.
 func (b *Bench) newTerse(role string, out *plant.Supply) *terse {
-	s := &terse{out: out, most: overProtection * float64(out.Spec().Highest)}
+	s := &terse{out: out, most: beyond(float64(out.Spec().Highest))}
 	s.instrument = instrument{
 		role: role, eol: "\r", pace: b.pace, harm: b.harmOf(role), split: splitAt('\r'),
 		talk:     func() conversation { return terseTalk{s} },
@@ -133,7 +133,7 @@ func (s *terse) output(value string) string {
 func (s *terse) set(assignment string) string {
 	what, text, _ := strings.Cut(assignment, " ")
 	spec := s.out.Spec()
-	most := map[string]float64{"U": float64(spec.Highest), "I": float64(spec.Current), "UMAX": overProtection * float64(spec.Highest)}
+	most := map[string]float64{"U": float64(spec.Highest), "I": float64(spec.Current), "UMAX": beyond(float64(spec.Highest))}
 	x, err := strconv.ParseFloat(text, 64)
 	if limit, known := most[what]; !known || err != nil || !plainDecimal(text) || !(x >= 0 && x <= limit) {
 		return terseError
