@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"reflect"
 	"regexp"
@@ -34,17 +35,18 @@ func Read(path string, into any) (*Document, error) {
 func Decode(name string, data []byte, into any) (*Document, error) {
 	decoder := yaml.NewDecoder(bytes.NewReader(data))
 	var root yaml.Node
-	if err := decoder.Decode(&root); errors.Is(err, io.EOF) || (err == nil && len(root.Content) == 0) {
+	switch err := decoder.Decode(&root); {
+	case errors.Is(err, io.EOF), err == nil && (len(root.Content) == 0 || null(root.Content[0])):
 		return nil, Faults{{File: name, Text: "the file is empty"}}
-	} else if err != nil {
+	case err != nil:
 		return nil, syntaxFault(name, err)
 	}
 	if err := decoder.Decode(new(yaml.Node)); !errors.Is(err, io.EOF) {
-		return nil, Faults{{File: name, Text: "the file holds more than one document"}}
+		return nil, Faults{{File: name, Text: "the file holds more than one document (a line ---), or goes on after its end"}}
 	}
 	d := &Document{name: name, root: root.Content[0]}
 	r := reader{doc: d}
-	r.value(d.root, reflect.ValueOf(into).Elem(), "", 0)
+	r.value(d.root, reflect.ValueOf(into).Elem(), "")
 	return d, r.faults.Err()
 }
 
@@ -57,7 +59,11 @@ func syntaxFault(name string, err error) error {
 		line, _ = strconv.Atoi(m[1]) // digits by the expression
 		text = text[len(m[0]):]
 	}
-	return Faults{{File: name, Line: line, Text: strings.TrimPrefix(text, "yaml: ")}}
+	text = "not YAML: " + strings.TrimPrefix(text, "yaml: ")
+	if strings.Contains(text, "cannot start any token") {
+		text += "; is it a tab? Indent with spaces"
+	}
+	return Faults{{File: name, Line: line, Text: text}}
 }
 
 // Fault is a fault at a key of this document; a key that is missing is shown at its nearest parent.
@@ -68,34 +74,58 @@ func (d *Document) Fault(key, format string, args ...any) Fault {
 // Name is the file as it was given.
 func (d *Document) Name() string { return d.name }
 
-var pathStep = regexp.MustCompile(`[^.\[\]]+`)
-
+// line is where the key stands, or the nearest of its parents that is there.
 func (d *Document) line(key string) int {
 	node, line := d.root, d.root.Line
-	for _, step := range pathStep.FindAllString(key, -1) {
-		next, at := child(resolve(node), step)
+	for key != "" {
+		next, at, rest := step(resolve(node), key)
 		if next == nil {
-			return line
+			break
 		}
-		node, line = next, at
+		node, line, key = next, at, rest
 	}
 	return line
 }
 
-func child(node *yaml.Node, step string) (*yaml.Node, int) {
-	switch node.Kind {
-	case yaml.MappingNode:
+// step goes one key or index down a path. Where keys hold points themselves ("bus.voltage") the longest that fits is taken.
+func step(node *yaml.Node, path string) (next *yaml.Node, line int, rest string) {
+	if node.Kind == yaml.SequenceNode {
+		number, after, found := strings.Cut(strings.TrimPrefix(path, "["), "]")
+		i, err := strconv.Atoi(number)
+		if !found || err != nil || i < 0 || i >= len(node.Content) {
+			return nil, 0, ""
+		}
+		return node.Content[i], node.Content[i].Line, strings.TrimPrefix(after, ".")
+	}
+	longest := -1
+	for name, value := range pairs(node) {
+		after, found := strings.CutPrefix(path, name.Value)
+		if !found || len(name.Value) <= longest || (after != "" && after[0] != '.' && after[0] != '[') {
+			continue
+		}
+		longest = len(name.Value)
+		next, line, rest = value, name.Line, strings.TrimPrefix(after, ".")
+	}
+	return next, line, rest
+}
+
+// pairs are the keys of a mapping with their values; none of another kind.
+func pairs(node *yaml.Node) iter.Seq2[*yaml.Node, *yaml.Node] {
+	return func(yield func(*yaml.Node, *yaml.Node) bool) {
+		if node.Kind != yaml.MappingNode {
+			return
+		}
 		for i := 0; i+1 < len(node.Content); i += 2 {
-			if node.Content[i].Value == step {
-				return node.Content[i+1], node.Content[i].Line
+			if !yield(node.Content[i], node.Content[i+1]) {
+				return
 			}
 		}
-	case yaml.SequenceNode:
-		if i, err := strconv.Atoi(step); err == nil && i >= 0 && i < len(node.Content) {
-			return node.Content[i], node.Content[i].Line
-		}
 	}
-	return nil, 0
+}
+
+// null tells whether a value was left out: "key:" with nothing behind it.
+func null(node *yaml.Node) bool {
+	return node.Kind == yaml.ScalarNode && node.Tag == "!!null"
 }
 
 func resolve(node *yaml.Node) *yaml.Node {

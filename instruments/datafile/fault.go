@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Fault is one thing that is wrong in a file.
@@ -17,15 +19,26 @@ type Fault struct {
 	Text string
 }
 
+// Error is one line: "benches/x.yaml:12: bus.curent_limit: unknown key, did you mean current_limit?"
 func (f Fault) Error() string {
 	at := f.File
 	if f.Line > 0 {
 		at = fmt.Sprintf("%s:%d", f.File, f.Line)
 	}
 	if f.Key == "" {
-		return at + ": " + f.Text
+		return oneLine(at + ": " + f.Text)
 	}
-	return fmt.Sprintf("%s: %s: %s", at, f.Key, f.Text)
+	return oneLine(fmt.Sprintf("%s: %s: %s", at, f.Key, f.Text))
+}
+
+// oneLine blanks what would break a line or move a terminal's cursor.
+func oneLine(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, text)
 }
 
 // Faults are all that is wrong in a file, by line.
@@ -49,24 +62,34 @@ func (f Faults) Err() error {
 	return sorted
 }
 
-// nearest is the known word that is most like word, or "" when none is like it.
+// DidYouMean is ", did you mean x?" for a word that is like a known one; else the list of what is known.
+func DidYouMean(word string, known []string) string {
+	if near := nearest(word, known); near != "" {
+		return fmt.Sprintf(", did you mean %s?", near)
+	}
+	if len(known) == 0 {
+		return "; there are none"
+	}
+	return fmt.Sprintf("; there are %s", strings.Join(slices.Sorted(slices.Values(known)), ", "))
+}
+
+// longest is how many letters of a word are compared; no key of ours has more.
+const longest = 64
+
+// nearest is the known word that is most like word, or "" when none is like it: one slip, and one more for every three
+// letters.
 func nearest(word string, known []string) string {
-	best, least := "", len(word)/2+1
+	letters := utf8.RuneCountInString(word)
+	if letters > longest {
+		return ""
+	}
+	best, least := "", letters/3+1
 	for _, k := range known {
 		if d := distance(strings.ToLower(word), strings.ToLower(k)); d < least {
 			best, least = k, d
 		}
 	}
 	return best
-}
-
-// DidYouMean is ", did you mean x?" for a word that is like a known one; else the list of what is known.
-func DidYouMean(word string, known []string) string {
-	if near := nearest(word, known); near != "" {
-		return fmt.Sprintf(", did you mean %s?", near)
-	}
-	sorted := slices.Sorted(slices.Values(known))
-	return fmt.Sprintf("; there are %s", strings.Join(sorted, ", "))
 }
 
 // distance counts the letters to insert, drop, exchange or swap with the next to make b of a.

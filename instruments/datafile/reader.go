@@ -3,22 +3,23 @@ package datafile
 import (
 	"encoding"
 	"fmt"
+	"iter"
 	"reflect"
 	"slices"
 	"strconv"
-	"strings"
 
 	"go.yaml.in/yaml/v3"
 
 	"benchwarden/instruments/quantity"
 )
 
-// deepest bounds nesting, so that an alias that holds itself ends.
-const deepest = 32
+// mostValues bounds the work on one file, so that aliases of aliases cannot multiply for ever.
+const mostValues = 100_000
 
 type reader struct {
 	doc    *Document
 	faults Faults
+	values int
 }
 
 func (r *reader) fault(node *yaml.Node, key, format string, args ...any) {
@@ -28,35 +29,33 @@ func (r *reader) fault(node *yaml.Node, key, format string, args ...any) {
 var textUnmarshaler = reflect.TypeFor[encoding.TextUnmarshaler]()
 
 // value reads node into v, which can be set.
-func (r *reader) value(node *yaml.Node, v reflect.Value, key string, depth int) {
+func (r *reader) value(node *yaml.Node, v reflect.Value, key string) {
 	node = resolve(node)
-	if depth > deepest {
-		r.fault(node, key, "nested too deep")
+	switch r.values++; {
+	case r.values == mostValues:
+		r.fault(node, key, "the file is too large: it has more than %d values", mostValues)
+		return
+	case r.values > mostValues:
+		return
+	case null(node):
+		r.fault(node, key, "has no value%s", example(v))
 		return
 	}
 	if v.Kind() == reflect.Pointer {
 		v.Set(reflect.New(v.Type().Elem()))
-		r.value(node, v.Elem(), key, depth+1)
-		return
+		v = v.Elem()
 	}
-	if reflect.PointerTo(v.Type()).Implements(textUnmarshaler) {
+	if v.Addr().Type().Implements(textUnmarshaler) {
 		r.text(node, v, key)
 		return
 	}
 	switch v.Kind() {
 	case reflect.Struct:
-		r.structure(node, v, key, depth)
+		r.structure(node, v, key)
 	case reflect.Map:
-		r.mapping(node, v, key, depth)
+		r.mapping(node, v, key)
 	case reflect.Slice:
-		if !r.is(node, yaml.SequenceNode, key, "a list") {
-			return
-		}
-		list := reflect.MakeSlice(v.Type(), len(node.Content), len(node.Content))
-		for i, item := range node.Content {
-			r.value(item, list.Index(i), fmt.Sprintf("%s[%d]", key, i), depth+1)
-		}
-		v.Set(list)
+		r.list(node, v, key)
 	default:
 		r.scalar(node, v, key)
 	}
@@ -66,7 +65,13 @@ func (r *reader) is(node *yaml.Node, kind yaml.Kind, key, what string) bool {
 	if node.Kind == kind {
 		return true
 	}
-	found := map[yaml.Kind]string{yaml.MappingNode: "keys and values", yaml.SequenceNode: "a list", yaml.ScalarNode: strconv.Quote(node.Value)}[node.Kind]
+	found := strconv.Quote(node.Value)
+	switch node.Kind {
+	case yaml.MappingNode:
+		found = "keys and values"
+	case yaml.SequenceNode:
+		found = "a list"
+	}
 	r.fault(node, key, "wants %s, got %s", what, found)
 	return false
 }
@@ -77,7 +82,7 @@ func (r *reader) text(node *yaml.Node, v reflect.Value, key string) {
 		return
 	}
 	if err := v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText([]byte(node.Value)); err != nil {
-		r.fault(node, key, "%s", strings.ReplaceAll(err.Error(), "\n", " "))
+		r.fault(node, key, "%v", err)
 	}
 }
 
@@ -86,10 +91,10 @@ func (r *reader) scalar(node *yaml.Node, v reflect.Value, key string) {
 		return
 	}
 	wrong := func(want string) { r.fault(node, key, "wants %s, got %q", want, node.Value) }
-	switch v.Kind() {
-	case reflect.String:
+	switch {
+	case v.Kind() == reflect.String:
 		v.SetString(node.Value)
-	case reflect.Bool:
+	case v.Kind() == reflect.Bool:
 		switch node.Value {
 		case "true", "yes":
 			v.SetBool(true)
@@ -98,16 +103,16 @@ func (r *reader) scalar(node *yaml.Node, v reflect.Value, key string) {
 		default:
 			wrong("true or false")
 		}
-	case reflect.Int, reflect.Int64:
+	case v.CanInt():
 		n, err := strconv.ParseInt(node.Value, 10, 64)
 		if err != nil || v.OverflowInt(n) {
 			wrong("a whole number")
 			return
 		}
 		v.SetInt(n)
-	case reflect.Float64:
+	case v.CanFloat():
 		f, err := strconv.ParseFloat(node.Value, 64)
-		if err != nil || f-f != 0 { // neither infinite nor NaN
+		if err != nil || f-f != 0 || v.OverflowFloat(f) { // neither infinite nor NaN
 			wrong("a number")
 			return
 		}
@@ -117,38 +122,46 @@ func (r *reader) scalar(node *yaml.Node, v reflect.Value, key string) {
 	}
 }
 
-func (r *reader) mapping(node *yaml.Node, v reflect.Value, key string, depth int) {
+func (r *reader) list(node *yaml.Node, v reflect.Value, key string) {
+	if !r.is(node, yaml.SequenceNode, key, "a list") {
+		return
+	}
+	list := reflect.MakeSlice(v.Type(), len(node.Content), len(node.Content))
+	for i, item := range node.Content {
+		r.value(item, list.Index(i), fmt.Sprintf("%s[%d]", key, i))
+	}
+	v.Set(list)
+}
+
+func (r *reader) mapping(node *yaml.Node, v reflect.Value, key string) {
 	if !r.is(node, yaml.MappingNode, key, "keys and values") {
 		return
 	}
 	m := reflect.MakeMapWithSize(v.Type(), len(node.Content)/2)
 	for name, item := range r.entries(node, key) {
-		k := reflect.New(v.Type().Key()).Elem()
-		k.SetString(name)
 		element := reflect.New(v.Type().Elem()).Elem()
-		r.value(item, element, join(key, name), depth+1)
-		m.SetMapIndex(k, element)
+		r.value(item, element, join(key, name.Value))
+		m.SetMapIndex(reflect.ValueOf(name.Value).Convert(v.Type().Key()), element)
 	}
 	v.Set(m)
 }
 
 // entries yields the keys of a mapping with their values; a key that stands twice is a fault.
-func (r *reader) entries(node *yaml.Node, key string) func(func(string, *yaml.Node) bool) {
-	return func(yield func(string, *yaml.Node) bool) {
+func (r *reader) entries(node *yaml.Node, key string) iter.Seq2[*yaml.Node, *yaml.Node] {
+	return func(yield func(name, item *yaml.Node) bool) {
 		seen := map[string]int{}
-		for i := 0; i+1 < len(node.Content); i += 2 {
-			name, item := node.Content[i], node.Content[i+1]
-			if name.Kind != yaml.ScalarNode {
+		for name, item := range pairs(node) {
+			line, twice := seen[name.Value]
+			switch {
+			case name.Kind != yaml.ScalarNode:
 				r.fault(name, key, "a key has to be a word")
-				continue
-			}
-			if line, twice := seen[name.Value]; twice {
+			case twice:
 				r.fault(name, join(key, name.Value), "stands twice, first in line %d", line)
-				continue
-			}
-			seen[name.Value] = name.Line
-			if !yield(name.Value, item) {
-				return
+			default:
+				seen[name.Value] = name.Line
+				if !yield(name, item) {
+					return
+				}
 			}
 		}
 	}
@@ -161,65 +174,40 @@ func join(key, name string) string {
 	return key + "." + name
 }
 
-func (r *reader) structure(node *yaml.Node, v reflect.Value, key string, depth int) {
+func (r *reader) structure(node *yaml.Node, v reflect.Value, key string) {
 	if !r.is(node, yaml.MappingNode, key, "keys and values") {
 		return
 	}
 	fields := fieldsOf(v)
-	var known []string
-	for _, f := range fields {
-		known = append(known, f.name)
+	known := make([]string, len(fields))
+	for i, f := range fields {
+		known[i] = f.name
 	}
 	found := map[string]bool{}
 	for name, item := range r.entries(node, key) {
-		i := slices.Index(known, name)
+		i := slices.Index(known, name.Value)
 		if i < 0 {
-			r.faults = append(r.faults, Fault{File: r.doc.name, Line: lineOf(node, name), Key: join(key, name),
-				Text: "unknown key" + DidYouMean(name, known)})
+			r.fault(name, join(key, name.Value), "unknown key%s", DidYouMean(name.Value, known))
 			continue
 		}
-		found[name] = true
-		r.value(item, fields[i].value, join(key, name), depth+1)
+		found[name.Value] = true
+		r.value(item, fields[i].value, join(key, name.Value))
 	}
 	for _, f := range fields {
 		if f.needed && !found[f.name] {
-			r.fault(node, join(key, f.name), "is missing%s", example(f.value))
+			r.faults = append(r.faults, r.doc.Fault(join(key, f.name), "is missing%s", example(f.value)))
 		}
 	}
 }
 
-func lineOf(node *yaml.Node, name string) int {
-	_, line := child(node, name)
-	return line
-}
-
-// example says what a missing quantity looks like.
+// example says what a quantity that was left out looks like.
 func example(v reflect.Value) string {
+	if v.Kind() == reflect.Pointer {
+		v = reflect.Zero(v.Type().Elem())
+	}
 	q, ok := v.Interface().(interface{ Value() quantity.Value })
 	if !ok {
 		return ""
 	}
 	return fmt.Sprintf("; write a value with its unit, for example 1 %s", q.Value().Unit)
-}
-
-type field struct {
-	name   string
-	needed bool
-	value  reflect.Value
-}
-
-// fieldsOf are the fields of a struct and of the structs embedded in it.
-func fieldsOf(v reflect.Value) []field {
-	var fields []field
-	for i := range v.NumField() {
-		f := v.Type().Field(i)
-		name, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
-		switch {
-		case f.Anonymous && name == "" && f.Type.Kind() == reflect.Struct:
-			fields = append(fields, fieldsOf(v.Field(i))...)
-		case f.IsExported() && name != "" && name != "-":
-			fields = append(fields, field{name, f.Tag.Get("need") == "true", v.Field(i)})
-		}
-	}
-	return fields
 }

@@ -24,10 +24,6 @@ func unknownUnit(symbol string) error {
 func lookalikes(symbol string) []string {
 	var meant []string
 	for _, n := range names {
-		typed := n.symbol
-		if n.unit == Ohm {
-			typed = "ohm"
-		}
 		for _, p := range prefixes {
 			if !n.scale.takes(p) {
 				continue
@@ -35,10 +31,18 @@ func lookalikes(symbol string) []string {
 			for _, mark := range p.spellings() {
 				alike := func(spelling string) bool { return strings.EqualFold(mark+spelling, symbol) }
 				if slices.ContainsFunc(slices.Concat([]string{n.symbol}, n.others, n.words), alike) {
-					meant = append(meant, strings.Replace(p.symbol, "µ", "u", 1)+typed)
+					meant = append(meant, strings.Replace(p.symbol, "µ", "u", 1)+n.unit.typed())
 				}
 			}
 		}
 	}
 	return slices.Compact(meant)
+}
+
+// behind is the bare number with the unit that it may have been meant in. A ratio is not guessed: 0.03 may be 3 %.
+func (u Unit) behind(number string) string {
+	if u == Percent {
+		number = "3"
+	}
+	return join(number, u.typed())
 }

@@ -10,17 +10,20 @@ import (
 
 // Parse reads a number with its unit: "72 V", "1.2 µs", "5.11 ohm", "3 %". Case tells milli from mega. A bare number is
 // refused, as is what is no finite number. Times may also be in min and h.
-func Parse(text string) (Value, error) {
+func Parse(text string) (Value, error) { return parse(text, Volt) }
+
+// parse is Parse; example is the unit that a message shows.
+func parse(text string, example Unit) (Value, error) {
 	trimmed := strings.TrimSpace(text)
 	end := numberEnd(trimmed)
 	number, symbol := trimmed[:end], strings.TrimSpace(trimmed[end:])
 	switch {
 	case number == "":
-		return Value{}, fmt.Errorf(`%q is no quantity: write a number with its unit, for example "72 V"`, text)
+		return Value{}, fmt.Errorf(`%q is no quantity: write a number with its unit, for example "72 %s"`, text, example.typed())
 	case symbol == "":
-		return Value{}, fmt.Errorf(`%q has no unit: write one, for example "%s V"`, text, number)
+		return Value{}, fmt.Errorf(`%q has no unit: write one, for example "%s"`, text, example.behind(number))
 	case strings.ContainsAny(symbol[:1], ",.0123456789"):
-		return Value{}, fmt.Errorf(`%q is no quantity: write the number without spaces or commas, with a decimal point, for example "1500.5 V"`, text)
+		return Value{}, fmt.Errorf(`%q is no quantity: write the number without spaces or commas, with a decimal point, for example "1500.5 %s"`, text, example.typed())
 	}
 	m, err := readUnit(symbol)
 	if err != nil {
@@ -35,7 +38,7 @@ func Parse(text string) (Value, error) {
 
 // ParseAs is Parse for a text that has to be in a certain unit.
 func ParseAs(text string, want Unit) (Value, error) {
-	v, err := Parse(text)
+	v, err := parse(text, want)
 	switch {
 	case err != nil:
 		return Value{}, err

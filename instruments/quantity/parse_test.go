@@ -106,7 +106,10 @@ func TestRefusesTheWrongUnit(t *testing.T) {
 		{"350 mA", Volt, `wants volts, got "350 mA"`},
 		{"3 V", Percent, `wants percent, got "3 V"`},
 		{"45 C", DegC, `wants degrees Celsius, got "45 C": C is coulombs, write degC`},
-		{"72", Volt, `"72" has no unit`},
+		{"72", Volt, `"72" has no unit: write one, for example "72 V"`},
+		{"72", Ampere, `"72" has no unit: write one, for example "72 A"`},
+		{"3,9", Ohm, `for example "1500.5 ohm"`},
+		{"", Ohm, `for example "72 ohm"`},
 	} {
 		_, err := ParseAs(c.text, c.want)
 		require.ErrorContains(t, err, c.says)

@@ -114,6 +114,14 @@ func (u Unit) words() string {
 	return u.String()
 }
 
+// typed is the symbol as any keyboard has it.
+func (u Unit) typed() string {
+	if u == Ohm {
+		return "ohm"
+	}
+	return u.String()
+}
+
 // dimension drops what is only for display.
 func (u Unit) dimension() Unit {
 	u.percent = false
