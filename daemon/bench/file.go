@@ -2,7 +2,6 @@ package bench
 
 import (
 	"strings"
-	"time"
 
 	"benchwarden/instruments/datafile"
 	"benchwarden/instruments/quantity"
@@ -105,6 +104,7 @@ type Instrument struct {
 
 	Sinks             quantity.Amperes `yaml:"sinks"` // what the output can pull out of the bus
 	OutputCapacitance quantity.Farads  `yaml:"output_capacitance"`
+	Period            quantity.Seconds `yaml:"period"` // of its own where its wire is slow; 0 is the bench's
 	CurrentRange      quantity.Amperes `yaml:"current_range"`
 	VoltageRange      quantity.Volts   `yaml:"voltage_range"`
 
@@ -185,8 +185,23 @@ func (f *File) complete(doc *datafile.Document) *File {
 	return f
 }
 
-// PeriodDuration is the warden's period.
-func (f *File) PeriodDuration() time.Duration { return f.Period.Duration() }
+// PeriodOf is how often a role's watched quantities are asked.
+func (f *File) PeriodOf(role string) quantity.Seconds {
+	if in := f.Instruments[role]; in != nil && in.Period > 0 {
+		return in.Period
+	}
+	return f.Period
+}
+
+// handOperated tells whether a supply of this bench is switched by hand.
+func (f *File) handOperated() bool {
+	for role, in := range f.Instruments {
+		if in.Dialect == HandDialect && kinds[role].kind == "supply" {
+			return true
+		}
+	}
+	return false
+}
 
 // On is where the probe stands for a leg: "gate:{leg}.high" becomes "gate:A.high".
 func (p Probe) On(leg string) string { return strings.ReplaceAll(p.At, "{leg}", leg) }

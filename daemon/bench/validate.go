@@ -276,15 +276,18 @@ func (v *validation) contact(key, name string, c Contact, at map[string]string) 
 // period holds the warden's period against what each wire can carry.
 func (v *validation) period() {
 	for _, role := range slices.Sorted(maps.Keys(v.spoken)) {
-		in, said := v.file.Instruments[role], v.spoken[role]
-		if !polled(role) || v.file.Period <= 0 {
+		in, said, period, key := v.file.Instruments[role], v.spoken[role], v.file.PeriodOf(role), "period"
+		if in.Period > 0 {
+			key = "instruments." + role + ".period"
+		}
+		if !polled(role) || period <= 0 {
 			continue
 		}
 		wire := link.WireTime(in.Link, said.Characters)
 		pauses := time.Duration(said.Exchanges) * said.Gap
-		if least := wire + pauses; least > v.file.PeriodDuration() {
-			v.fault("period", "%v is too short for %s: one poll is %d questions and answers of %d characters together, %v on its wire, and %d pauses of %v, so %v before the instrument has done anything",
-				v.file.Period, role, said.Exchanges, said.Characters, round(wire), said.Exchanges, round(said.Gap), round(least))
+		if least := wire + pauses; least > period.Duration() {
+			v.fault(key, "%v is too short for %s: one poll is %d questions and answers of %d characters together, %v on its wire, and %d pauses of %v, so %v before the instrument has done anything",
+				period, role, said.Exchanges, said.Characters, round(wire), said.Exchanges, round(said.Gap), round(least))
 		}
 	}
 }

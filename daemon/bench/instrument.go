@@ -1,0 +1,82 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"benchwarden/daemon/event"
+	"benchwarden/instruments/quantity"
+)
+
+// instrument is one instrument of the bench while the bench is open.
+type instrument struct {
+	role   string
+	file   *Instrument
+	device *Device // nil: it could not be reached
+	absent error   // why
+
+	turn chan struct{} // holds one token: whoever switches or sets has taken it
+
+	mu       sync.Mutex
+	on       bool // as last commanded or read; for a supply
+	unknown  bool // an ON or OFF was sent whose effect nobody has read back
+	setpoint quantity.Volts
+	limit    quantity.Amperes
+	sentOn   time.Time // when the last command that energises was sent
+}
+
+func newInstrument(role string, file *Instrument) *instrument {
+	in := &instrument{role: role, file: file, turn: make(chan struct{}, 1), unknown: true}
+	in.turn <- struct{}{}
+	return in
+}
+
+// take waits for the instrument's turn; only who has it may send a command that switches or sets.
+func (in *instrument) take(ctx context.Context) (release func(), err error) {
+	select {
+	case <-in.turn:
+		return func() { in.turn <- struct{}{} }, nil
+	case <-ctx.Done():
+		return nil, fmt.Errorf("%s: %w", in.role, context.Cause(ctx))
+	}
+}
+
+// reached says whether the instrument is there.
+func (in *instrument) reached() error {
+	if in.device == nil {
+		return fmt.Errorf("%s (%s): %w", in.role, in.file.Link, in.absent)
+	}
+	return nil
+}
+
+func (in *instrument) energised() (on bool, volts quantity.Volts, limit quantity.Amperes) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.on || in.unknown, in.setpoint, in.limit
+}
+
+func (in *instrument) note(f func(*instrument)) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	f(in)
+}
+
+func (in *instrument) identity() event.Identity {
+	id := event.Identity{Role: in.role, CalibrationDue: in.file.CalibrationDue}
+	if in.device != nil {
+		id.Identity = in.device.Identity.Raw
+	}
+	return id
+}
+
+// quietFrom is when the latest command that energises can no longer take effect.
+func (in *instrument) quietFrom() time.Time {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if in.sentOn.IsZero() {
+		return time.Time{}
+	}
+	return in.sentOn.Add(in.device.TakesEffectWithin)
+}
