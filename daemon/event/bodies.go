@@ -107,6 +107,12 @@ type Answered struct {
 	Text string `json:"text,omitempty"`
 }
 
+// Withdrawn says that a prompt is no longer open although nobody answered it.
+type Withdrawn struct {
+	ID  string `json:"id"`
+	Why string `json:"why"`
+}
+
 // Hold says that a person's hands are in the bench, or no longer.
 type Hold struct {
 	By     string `json:"by"`
@@ -227,6 +233,7 @@ func (Trip) kind() string       { return "trip" }
 func (TripReset) kind() string  { return "trip reset" }
 func (Prompt) kind() string     { return "prompt" }
 func (Answered) kind() string   { return "answered" }
+func (Withdrawn) kind() string  { return "prompt withdrawn" }
 func (Hold) kind() string       { return "hold" }
 func (Energising) kind() string { return "energising" }
 func (Switched) kind() string   { return "switched" }

@@ -18,7 +18,7 @@ type Event struct {
 	Body  Body
 }
 
-// Body is what happened; every type of this package whose name Kinds lists is one.
+// Body is what happened: one of the types of this package that have a kind.
 type Body interface{ kind() string }
 
 // Kind names the event's body as it stands in a journal, "reading" for example.
@@ -85,6 +85,7 @@ var kinds = map[string]func(json.RawMessage) (Body, error){
 	TripReset{}.kind():  as[TripReset],
 	Prompt{}.kind():     as[Prompt],
 	Answered{}.kind():   as[Answered],
+	Withdrawn{}.kind():  as[Withdrawn],
 	Hold{}.kind():       as[Hold],
 	Energising{}.kind(): as[Energising],
 	Switched{}.kind():   as[Switched],

@@ -10,6 +10,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -49,9 +51,20 @@ type Answer struct {
 	AtBench bool // given by key, pedal or the console that the bench file names
 }
 
-// Warner warns everybody near the bench: beacon and sounder.
+// Warning is how loudly everybody near the bench is warned.
+type Warning int
+
+const (
+	Quiet     Warning = iota // nothing is energised
+	Energised                // the beacon: something is or may be energised
+	Countdown                // beacon and sounder: something is about to be energised
+)
+
+// Warner warns everybody near the bench. The desk warns for the countdown and for as long as its permit stands; it goes quiet
+// when hands may come to the drive, and when nothing came of a countdown. After a trip, a stop and the end of a run the
+// bench's make-safe brings beacon and sounder into their safe states: the desk does not touch an instrument then.
 type Warner interface {
-	Warn(ctx context.Context, on bool) error
+	Warn(ctx context.Context, w Warning) error
 }
 
 // Config says how the desk of a bench works.
@@ -63,6 +76,9 @@ type Config struct {
 	ActWithin time.Duration   // an act that is not done by then is refused
 	Live      func() []string // live volts for the prompts, with their age
 	Warner    Warner          // nil: the bench has neither beacon nor sounder
+	// Over is called, by a goroutine of its own, when the announced time has passed while the permit stood: what is energised
+	// has to go down. Nil: nothing can be energised.
+	Over func()
 }
 
 // Desk is the hands desk of one bench. Its zero permit is the safe state: nothing may energise.
@@ -72,99 +88,40 @@ type Desk struct {
 	mu      sync.Mutex
 	next    int
 	open    map[string]*openPrompt
-	holds   map[string]time.Time
+	holds   map[string]struct{}
 	handsIn bool
+	acting  context.CancelCauseFunc // ends the act that is under way
 	permit  *permit
-}
-
-type openPrompt struct {
-	prompt event.Prompt
-	answer chan Answer
 }
 
 type permit struct {
 	volts map[string]quantity.Volts // highest by role
 	until time.Time
+	over  *time.Timer
 }
 
 // New returns a desk at which nobody has acted.
 func New(cfg Config) *Desk {
-	return &Desk{cfg: cfg, open: map[string]*openPrompt{}, holds: map[string]time.Time{}}
+	return &Desk{cfg: cfg, open: map[string]*openPrompt{}, holds: map[string]struct{}{}}
 }
 
 func (d *Desk) emit(b event.Body) {
 	d.cfg.Sink.Emit(event.Event{At: time.Now(), Bench: d.cfg.Bench, Run: d.cfg.Run(), Body: b})
 }
 
-// Ask puts a prompt and waits for its answer.
-func (d *Desk) Ask(ctx context.Context, p event.Prompt) (Answer, error) {
-	d.mu.Lock()
-	d.next++
-	p.ID = fmt.Sprintf("p%d", d.next)
-	o := &openPrompt{prompt: p, answer: make(chan Answer, 1)}
-	d.open[p.ID] = o
-	d.mu.Unlock()
-	defer func() {
-		d.mu.Lock()
-		delete(d.open, p.ID)
-		d.mu.Unlock()
-	}()
-	d.emit(p)
-	select {
-	case a := <-o.answer:
-		d.emit(event.Answered{ID: p.ID, By: a.By, Text: a.Text})
-		return a, nil
-	case <-ctx.Done():
-		return Answer{}, context.Cause(ctx)
-	}
-}
-
-// Open lists the prompts that wait for an answer, the oldest first.
-func (d *Desk) Open() []event.Prompt {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	var prompts []event.Prompt
-	for _, o := range d.open {
-		prompts = append(prompts, o.prompt)
-	}
-	slices.SortFunc(prompts, func(a, b event.Prompt) int {
-		return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID))
-	})
-	return prompts
-}
-
-// Answer answers an open prompt. What only somebody at the bench may say is refused from elsewhere.
-func (d *Desk) Answer(id string, a Answer) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	o, ok := d.open[id]
-	if !ok {
-		return fmt.Errorf("answer to %s: %w", id, ErrNoPrompt)
-	}
-	if (o.prompt.Action == Clear || o.prompt.Action == Energise) && !a.AtBench {
-		return fmt.Errorf("answer to %q: %w", o.prompt.Text, ErrNotAtBench)
-	}
-	if a.By == "" {
-		return fmt.Errorf("answer to %q: say who answers", o.prompt.Text)
-	}
-	if len(o.prompt.Offers) > 0 && !slices.Contains(o.prompt.Offers, a.Text) {
-		return fmt.Errorf("answer to %q: %q is none of %q", o.prompt.Text, a.Text, o.prompt.Offers)
-	}
-	select {
-	case o.answer <- a:
-		return nil
-	default:
-		return fmt.Errorf("answer to %q: it was answered already", o.prompt.Text)
-	}
-}
-
 // Handle has hands at the drive: it withdraws the permit, puts the prompts one by one, and returns when somebody at the
-// bench has said that all hands are clear. The caller has made the bench quiet and proven the bus down before.
-func (d *Desk) Handle(ctx context.Context, prompts ...event.Prompt) ([]Answer, error) {
+// bench has said that all hands are clear. The caller has made the bench quiet and proven the bus down before; what it left
+// on may be probed, and live says that something was left on.
+func (d *Desk) Handle(ctx context.Context, live bool, prompts ...event.Prompt) ([]Answer, error) {
 	d.mu.Lock()
-	d.permit = nil
+	d.endPermit(errHandsIn)
 	d.handsIn = true
 	d.mu.Unlock()
+	if !live {
+		if err := d.warn(ctx, Quiet); err != nil {
+			return nil, err
+		}
+	}
 	var answers []Answer
 	for _, p := range prompts {
 		p.Live = d.cfg.Live()
@@ -176,6 +133,8 @@ func (d *Desk) Handle(ctx context.Context, prompts ...event.Prompt) ([]Answer, e
 	}
 	return answers, d.clear(ctx)
 }
+
+var errHandsIn = fmt.Errorf("hands come to the drive: %w", ErrNoAct)
 
 // clear leaves handsIn set when nobody said that hands are clear.
 func (d *Desk) clear(ctx context.Context) error {
@@ -195,12 +154,32 @@ type Announced struct {
 	Longest time.Duration
 }
 
+func (a Announced) check() error {
+	if len(a.Volts) == 0 {
+		return errors.New("an announced energising names no output")
+	}
+	for role, v := range a.Volts {
+		if !(v >= 0) || math.IsInf(float64(v), 0) { // this way round NaN is refused too
+			return fmt.Errorf("an announced energising of %s up to %v", role, v)
+		}
+	}
+	if a.Longest <= 0 {
+		return fmt.Errorf("an announced energising for %v", quantity.SecondsOf(a.Longest))
+	}
+	return nil
+}
+
 // Act announces an energising, waits for the act at the bench, warns and counts down. After it, Allow permits these outputs
-// until the longest time has passed or Withdraw was called.
+// until the longest time has passed or the permit is withdrawn. Whatever would withdraw a permit ends an act under way too.
 func (d *Desk) Act(ctx context.Context, a Announced) error {
-	if err := d.free(); err != nil {
+	if err := a.check(); err != nil {
 		return err
 	}
+	ctx, err := d.begin(ctx)
+	if err != nil {
+		return err
+	}
+	defer d.end()
 	if d.needsClear() {
 		if err := d.clear(ctx); err != nil {
 			return err
@@ -208,7 +187,7 @@ func (d *Desk) Act(ctx context.Context, a Announced) error {
 	}
 	outputs, highest := outputsOf(a)
 	askCtx, cancel := context.WithTimeoutCause(ctx, d.cfg.ActWithin,
-		fmt.Errorf("nobody allowed the energising within %v: %w", d.cfg.ActWithin, ErrNoAct))
+		fmt.Errorf("nobody allowed the energising within %v: %w", quantity.SecondsOf(d.cfg.ActWithin), ErrNoAct))
 	answer, err := d.Ask(askCtx, event.Prompt{Action: Energise, Live: d.cfg.Live(),
 		Text: fmt.Sprintf("Energise %s, up to %v, for at most %v?", list(outputs), highest, quantity.SecondsOf(a.Longest))})
 	cancel()
@@ -216,16 +195,77 @@ func (d *Desk) Act(ctx context.Context, a Announced) error {
 		return err
 	}
 	d.emit(event.Energising{Outputs: outputs, Highest: highest, Longest: quantity.SecondsOf(a.Longest), By: answer.By})
-	if err := d.countDown(ctx); err != nil {
-		return err
+	err = d.countDown(ctx)
+	if err == nil {
+		err = d.grant(ctx, a)
 	}
+	if err != nil {
+		return errors.Join(err, d.calm(ctx))
+	}
+	return nil
+}
+
+// begin starts an act that Withdraw can end.
+func (d *Desk) begin(ctx context.Context) (context.Context, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if len(d.holds) > 0 {
+		return nil, d.freeLocked()
+	}
+	if d.acting != nil {
+		return nil, errors.New("another energising is being announced")
+	}
+	ctx, d.acting = context.WithCancelCause(ctx)
+	return ctx, nil
+}
+
+func (d *Desk) end() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.acting(nil)
+	d.acting = nil
+}
+
+// grant sets the permit, unless something ended the act meanwhile.
+func (d *Desk) grant(ctx context.Context, a Announced) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
 	if err := d.freeLocked(); err != nil {
 		return err
 	}
-	d.permit = &permit{volts: a.Volts, until: time.Now().Add(a.Longest)}
+	if d.permit != nil {
+		d.permit.over.Stop()
+	}
+	p := &permit{volts: maps.Clone(a.Volts), until: time.Now().Add(a.Longest)}
+	p.over = time.AfterFunc(a.Longest, func() { d.expire(p) })
+	d.permit = p
 	return nil
+}
+
+func (d *Desk) expire(p *permit) {
+	d.mu.Lock()
+	stands := d.permit == p
+	if stands {
+		d.permit = nil
+	}
+	d.mu.Unlock()
+	if stands && d.cfg.Over != nil {
+		d.cfg.Over()
+	}
+}
+
+// endPermit takes the permit away and ends an act under way; it needs the lock.
+func (d *Desk) endPermit(why error) {
+	if d.acting != nil {
+		d.acting(why)
+	}
+	if d.permit != nil {
+		d.permit.over.Stop()
+		d.permit = nil
+	}
 }
 
 func (d *Desk) needsClear() bool {
@@ -235,19 +275,40 @@ func (d *Desk) needsClear() bool {
 }
 
 func (d *Desk) countDown(ctx context.Context) error {
-	if d.cfg.Warner != nil {
-		if err := d.cfg.Warner.Warn(ctx, true); err != nil {
-			return fmt.Errorf("warning before energising: %w", err)
-		}
+	if err := d.warn(ctx, Countdown); err != nil {
+		return err
 	}
 	timer := time.NewTimer(d.cfg.Countdown)
 	defer timer.Stop()
 	select {
 	case <-timer.C:
-		return nil
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
+	return d.warn(ctx, Energised)
+}
+
+func (d *Desk) warn(ctx context.Context, w Warning) error {
+	if d.cfg.Warner == nil {
+		return nil
+	}
+	if err := d.cfg.Warner.Warn(ctx, w); err != nil {
+		return fmt.Errorf("beacon and sounder: %w", err)
+	}
+	return nil
+}
+
+// calmWithin bounds the wait for beacon and sounder when an act came to nothing.
+const calmWithin = 2 * time.Second
+
+// calm ends the warning of an act that came to nothing; the beacon stays where an earlier permit stands.
+func (d *Desk) calm(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), calmWithin)
+	defer cancel()
+	if _, stands := d.Until(); stands {
+		return d.warn(ctx, Energised)
+	}
+	return d.warn(ctx, Quiet)
 }
 
 // Allow says whether an output may be on at this voltage now.
@@ -260,13 +321,15 @@ func (d *Desk) Allow(role string, v quantity.Volts) error {
 	switch {
 	case d.permit == nil:
 		return fmt.Errorf("%s at %v: %w", role, v, ErrNoAct)
-	case time.Now().After(d.permit.until):
-		d.permit = nil
+	case !time.Now().Before(d.permit.until): // expire takes the permit away
 		return fmt.Errorf("%s at %v: the announced time is over: %w", role, v, ErrNoAct)
 	}
 	highest, announced := d.permit.volts[role]
-	if !announced || !(v <= highest) {
-		return fmt.Errorf("%s at %v was not announced (announced: %v): %w", role, v, highest, ErrNoAct)
+	switch {
+	case !announced:
+		return fmt.Errorf("%s was not announced: %w", role, ErrNoAct)
+	case !(math.Abs(float64(v)) <= float64(highest)): // this way round NaN is refused too
+		return fmt.Errorf("%s at %v was not announced, only up to %v: %w", role, v, highest, ErrNoAct)
 	}
 	return nil
 }
@@ -281,19 +344,21 @@ func (d *Desk) Until() (until time.Time, ok bool) {
 	return d.permit.until, true
 }
 
-// Withdraw ends the permit: after a trip, a stop, the end of a run.
+// Withdraw ends the permit, and an act under way: after a trip, a stop, the end of a run. It touches no instrument and waits
+// for nobody.
 func (d *Desk) Withdraw() {
 	d.mu.Lock()
-	d.permit = nil
+	d.endPermit(fmt.Errorf("withdrawn: %w", ErrNoAct))
 	d.mu.Unlock()
 }
 
 // Hold says that this person's hands are in the bench; only they lift it. What is energised has to go down: the caller
-// does that.
+// does that. A hold is never refused: without a name it is somebody's.
 func (d *Desk) Hold(by string) {
+	by = cmp.Or(by, "somebody")
 	d.mu.Lock()
-	d.permit = nil
-	d.holds[by] = time.Now()
+	d.endPermit(fmt.Errorf("%w: held by %s", ErrHold, by))
+	d.holds[by] = struct{}{}
 	d.mu.Unlock()
 	d.emit(event.Hold{By: by, Placed: true})
 }
@@ -327,15 +392,6 @@ func (d *Desk) holders() []string {
 	return names
 }
 
-func (d *Desk) free() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if len(d.holds) > 0 {
-		return fmt.Errorf("%w: held by %s", ErrHold, list(d.holders()))
-	}
-	return nil
-}
-
 func (d *Desk) freeLocked() error {
 	switch {
 	case len(d.holds) > 0:
@@ -344,6 +400,13 @@ func (d *Desk) freeLocked() error {
 		return fmt.Errorf("%w: nobody has said that hands are clear", ErrHold)
 	}
 	return nil
+}
+
+// HandsClear is nil when nobody's hands are at the drive.
+func (d *Desk) HandsClear() error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.freeLocked()
 }
 
 func outputsOf(a Announced) (outputs []string, highest quantity.Volts) {

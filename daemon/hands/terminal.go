@@ -3,9 +3,12 @@ package hands
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
+	"sync"
 
 	"benchwarden/daemon/event"
 )
@@ -15,76 +18,132 @@ type Respond func(id, text string) error
 
 // Terminal asks a person at a terminal. It owns in; lines that answer no prompt are ignored with a word.
 type Terminal struct {
+	in      io.Reader
 	out     io.Writer
 	respond Respond
-	lines   chan string
-	prompts chan event.Prompt
+	wake    chan struct{}
+
+	mu     sync.Mutex
+	queue  []event.Prompt // the first one is shown
+	begged string         // the prompt that was shown last
 }
 
-// NewTerminal starts reading lines from in; the reader ends with in.
+// NewTerminal returns a terminal that has not asked anything; Run reads from in.
 func NewTerminal(in io.Reader, out io.Writer, respond Respond) *Terminal {
-	t := &Terminal{out: out, respond: respond, lines: make(chan string), prompts: make(chan event.Prompt, 16)}
-	go func() {
-		defer close(t.lines)
-		scanner := bufio.NewScanner(in)
-		for scanner.Scan() {
-			t.lines <- strings.TrimSpace(scanner.Text())
-		}
-	}()
-	return t
+	return &Terminal{in: in, out: out, respond: respond, wake: make(chan struct{}, 1)}
 }
 
-// Put shows a prompt; Run takes its answer.
-func (t *Terminal) Put(p event.Prompt) { t.prompts <- p }
+// Put shows a prompt; Run takes its answer. It never waits.
+func (t *Terminal) Put(p event.Prompt) {
+	t.mu.Lock()
+	t.queue = append(t.queue, p)
+	t.mu.Unlock()
+	t.signal()
+}
 
-// Run takes answers until ctx ends or the input does.
+// Over takes a prompt back that was withdrawn or answered elsewhere.
+func (t *Terminal) Over(id string) {
+	t.mu.Lock()
+	t.queue = slices.DeleteFunc(t.queue, func(p event.Prompt) bool { return p.ID == id })
+	t.mu.Unlock()
+	t.signal()
+}
+
+func (t *Terminal) signal() {
+	select {
+	case t.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run takes answers until ctx ends. Where the input ends before, prompts are still shown: they can be answered elsewhere. The
+// goroutine that reads in ends with Run, or where a read never returns, with in.
 func (t *Terminal) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	lines := make(chan string)
+	go read(ctx, t.in, lines)
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
-		case p := <-t.prompts:
-			if err := t.answer(ctx, p); err != nil {
-				return err
-			}
-		case line, ok := <-t.lines:
+		case <-t.wake:
+			t.show(lines == nil)
+		case line, ok := <-lines:
 			if !ok {
-				return nil
+				lines = nil // no more lines: never ready again
+				continue
 			}
-			if line != "" {
-				fmt.Fprintln(t.out, "  nothing was asked")
-			}
+			t.take(line)
 		}
 	}
 }
 
-func (t *Terminal) answer(ctx context.Context, p event.Prompt) error {
-	for {
-		t.show(p)
+func read(ctx context.Context, in io.Reader, lines chan<- string) {
+	defer close(lines)
+	scanner := bufio.NewScanner(in)
+	for scanner.Scan() {
 		select {
+		case lines <- strings.TrimSpace(scanner.Text()):
 		case <-ctx.Done():
-			return nil
-		case line, ok := <-t.lines:
-			if !ok {
-				return fmt.Errorf("%q was not answered: the terminal's input ended", p.Text)
-			}
-			text, fault := answerOf(p, line)
-			if fault == "" {
-				err := t.respond(p.ID, text)
-				if err == nil {
-					return nil
-				}
-				fault = err.Error()
-			}
-			fmt.Fprintf(t.out, "  %s\n", fault)
+			return
 		}
 	}
 }
 
-func (t *Terminal) show(p event.Prompt) {
+// first is the prompt to be answered now; shown says that the person has seen it.
+func (t *Terminal) first() (p event.Prompt, shown, ok bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if len(t.queue) == 0 {
+		return event.Prompt{}, false, false
+	}
+	return t.queue[0], t.begged == t.queue[0].ID, true
+}
+
+// take gives a line to the prompt that is shown; what was typed before it was shown answers nothing.
+func (t *Terminal) take(line string) {
+	p, shown, ok := t.first()
+	if !ok || !shown {
+		if line != "" {
+			fmt.Fprintln(t.out, "  nothing was asked")
+		}
+		t.show(false)
+		return
+	}
+	text, fault := answerOf(p, line)
+	if fault == "" {
+		err := t.respond(p.ID, text)
+		if err == nil || errors.Is(err, ErrNoPrompt) {
+			t.Over(p.ID)
+			return
+		}
+		fault = err.Error()
+	}
+	fmt.Fprintf(t.out, "  %s\n", fault)
+	t.ask(p, false)
+}
+
+// show puts the first prompt to the person, once.
+func (t *Terminal) show(deaf bool) {
+	p, shown, ok := t.first()
+	if !ok || shown {
+		return
+	}
+	t.mu.Lock()
+	t.begged = p.ID
+	t.mu.Unlock()
+	t.ask(p, deaf)
+}
+
+func (t *Terminal) ask(p event.Prompt, deaf bool) {
 	fmt.Fprintf(t.out, "\n  >> %s\n", p.Text)
 	for _, live := range p.Live {
 		fmt.Fprintf(t.out, "     live: %s\n", live)
+	}
+	if deaf {
+		fmt.Fprintln(t.out, "     nobody can type here: answer from another terminal at the bench")
+		return
 	}
 	fmt.Fprintf(t.out, "     %s: ", howToAnswer(p))
 }

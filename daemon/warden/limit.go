@@ -94,6 +94,10 @@ const largest = 1e9
 // onReadings says whether the limit is judged whenever a reading arrives; the others are judged by the warden's own time.
 func (l Limit) onReadings() bool { return l.Kind != Age && l.Kind != RunTime }
 
+// needsAge says whether the limit is blind when its reading stops coming. A protection is told when it has acted; that its
+// instrument is being asked shows in the other readings.
+func (l Limit) needsAge() bool { return l.onReadings() && l.Kind != Protection }
+
 func (l Limit) event() event.Limit {
 	return event.Limit{Quantity: l.Quantity, Kind: string(l.Kind), Value: l.Value, N: l.N, M: l.M, Origin: l.Origin}
 }

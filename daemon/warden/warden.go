@@ -119,7 +119,7 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 		aged[l.Quantity] = aged[l.Quantity] || l.Kind == Age
 	}
 	for _, l := range limits {
-		if l.onReadings() && !aged[l.Quantity] {
+		if l.needsAge() && !aged[l.Quantity] {
 			faults = append(faults, fmt.Errorf("trip limit %s %s: no limit says how old its readings may be", l.Quantity, l.Kind))
 		}
 	}

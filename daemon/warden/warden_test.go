@@ -76,7 +76,7 @@ func withAges(limits ...Limit) []Limit {
 	aged := map[string]bool{}
 	all := limits
 	for _, l := range limits {
-		if l.onReadings() && !aged[l.Quantity] {
+		if l.needsAge() && !aged[l.Quantity] {
 			aged[l.Quantity] = true
 			all = append(all, NewLimit(l.Quantity, Age, quantity.Seconds(60).Value(), "3 periods of bench quay"))
 		}
