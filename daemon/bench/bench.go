@@ -94,6 +94,7 @@ func Open(ctx context.Context, file *File, config Config) (*Bench, error) {
 		b.down.parameters(b.pull(b.before.Drive.Drive()))
 	}
 	b.connect(ctx)
+	b.config.SafeWithin = max(b.config.SafeWithin, b.slowest()+time.Second)
 	b.MakeSafe(ctx, "the bench was opened")
 	if err := b.onlySimulated(); err != nil {
 		return nil, errors.Join(err, b.Close())
@@ -112,6 +113,17 @@ func (b *Bench) connect(ctx context.Context) {
 	}
 	wg.Wait()
 	slices.SortStableFunc(b.order, func(x, y *instrument) int { return x.file.Order - y.file.Order })
+}
+
+// slowest is how long the slowest instrument may take to carry out two commands.
+func (b *Bench) slowest() time.Duration {
+	var slowest time.Duration
+	for _, in := range b.order {
+		if in.device != nil {
+			slowest = max(slowest, 2*in.device.TakesEffectWithin)
+		}
+	}
+	return slowest
 }
 
 // onlySimulated refuses a simulated person beside an instrument that is real (P10).

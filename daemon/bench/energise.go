@@ -79,6 +79,9 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 	if o.Current == 0 {
 		o.Current = envelope.Current
 	}
+	if o.Current == 0 && o.Role != Reference { // which gives some milliamperes at most
+		return fmt.Errorf("%s: neither the stage nor the caller names a current limit: %w", o.Role, ErrPastLimit)
+	}
 	if err := b.permitted(o); err != nil {
 		return err
 	}
@@ -86,7 +89,7 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 		return err
 	}
 	s := in.device.Supply
-	if err := s.SetCurrent(ctx, link.Script, o.Current); err != nil && !(o.Role == Reference && errors.Is(err, supply.ErrNotThere)) {
+	if err := setLimit(ctx, s, o); err != nil {
 		return err
 	}
 	if err := s.SetVoltage(ctx, link.Script, o.Voltage); err != nil {
@@ -100,7 +103,11 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 	if err := b.writeState(&o); err != nil {
 		return err
 	}
-	b.config.Guard.Setpoint(o.Role, 0, o.Voltage, o.Current, b.rise(o.Role, 0, o.Voltage, o.Current))
+	on, from, _ := in.energised()
+	if !on {
+		from = 0
+	}
+	b.config.Guard.Setpoint(o.Role, from, o.Voltage, o.Current, b.rise(o.Role, from, o.Voltage, o.Current))
 	in.note(func(in *instrument) {
 		in.unknown, in.sentOn, in.setpoint, in.limit = true, time.Now(), o.Voltage, o.Current
 	})
@@ -120,6 +127,18 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 	}
 	in.note(func(in *instrument) { in.on, in.unknown = true, false })
 	return nil
+}
+
+// setLimit sets the current limit; a reference need not have one.
+func setLimit(ctx context.Context, s Supply, o Output) error {
+	if o.Current == 0 {
+		return nil
+	}
+	err := s.SetCurrent(ctx, link.Script, o.Current)
+	if o.Role == Reference && errors.Is(err, supply.ErrNotThere) {
+		return nil
+	}
+	return err
 }
 
 // awaitOn reads back that an output is on, for as long as the instrument may take for it.

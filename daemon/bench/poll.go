@@ -109,7 +109,7 @@ func (b *Bench) names(in *instrument) []string {
 	return []string{in.role + ".voltage", in.role + ".current", in.role + ".mode"}
 }
 
-// InterlockName is the watched quantity of the bench's interlock contact: "closed" or "open".
+// InterlockName is the watched quantity of the bench's interlock: "closed" when its contact stands as is normal, else "open".
 const InterlockName = "interlock"
 
 func askSupply(ctx context.Context, in *instrument) []Sample {
@@ -135,7 +135,8 @@ func askMeter(name string, f meter.Function) func(context.Context, *instrument) 
 func askInterlock(contact string) func(context.Context, *instrument) []Sample {
 	return func(ctx context.Context, in *instrument) []Sample {
 		closed, err := in.device.Contacts.Input(ctx, link.Warden, contact)
-		return []Sample{{Name: InterlockName, Text: contactWord(closed), Err: err}}
+		good := closed == (in.file.Contacts[contact].Normal != "open")
+		return []Sample{{Name: InterlockName, Text: contactWord(good), Err: err}}
 	}
 }
 

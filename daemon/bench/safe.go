@@ -105,9 +105,10 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 // conclude keeps what make-safe reached, tells it, and writes it down.
 func (b *Bench) conclude(result *SafeResult, later *pending) {
 	b.mu.Lock()
-	b.notSafe = unconfirmed(result.Outputs)
+	b.notSafe = nil
 	b.pending = later
 	b.mu.Unlock()
+	b.standing(result.Outputs)
 	if err := b.writeState(nil); err != nil {
 		result.Confirmed = false
 		result.Outputs = append(result.Outputs, event.Output{Name: "state file", Safe: "written", Text: err.Error()})
@@ -117,6 +118,18 @@ func (b *Bench) conclude(result *SafeResult, later *pending) {
 	b.mu.Unlock()
 	b.emit(result.Safety)
 	b.busNews()
+}
+
+// standing keeps which outputs are NOT SAFE: one that is confirmed is no longer.
+func (b *Bench) standing(outputs []event.Output) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, o := range outputs {
+		b.notSafe = slices.DeleteFunc(slices.Clone(b.notSafe), func(old event.Output) bool { return old.Name == o.Name })
+		if !o.Confirmed {
+			b.notSafe = append(b.notSafe, o)
+		}
+	}
 }
 
 // reached tells the bus's machine when its supply is off.

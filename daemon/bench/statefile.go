@@ -16,19 +16,18 @@ import (
 // StateFile is what the bench wrote down before it last switched something on: enough for another process to make the bench
 // safe, and to know what it does not know.
 type StateFile struct {
-	Bench   string          `json:"bench"`
-	Written time.Time       `json:"written"`
-	Process int             `json:"process"`
-	On      []string        `json:"on"` // outputs that are on, or about to be
-	Run     string          `json:"run,omitempty"`
-	Stage   string          `json:"stage,omitempty"`
-	Unit    string          `json:"unit,omitempty"`
-	Fitted  bool            `json:"devices_fitted"`
-	Drive   DriveState      `json:"drive"`
-	Trip    *event.Trip     `json:"trip,omitempty"`     // not yet acknowledged
-	NotSafe []event.Output  `json:"not_safe,omitempty"` // outputs that nobody could confirm
-	Bus     string          `json:"bus"`
-	Highest *quantity.Volts `json:"highest_set_voltage,omitempty"` // of the bus supply since it was last proven down
+	Bench   string         `json:"bench"`
+	Written time.Time      `json:"written"`
+	Process int            `json:"process"`
+	On      []string       `json:"on"` // outputs that are on, or about to be
+	Run     string         `json:"run,omitempty"`
+	Stage   string         `json:"stage,omitempty"`
+	Unit    string         `json:"unit,omitempty"`
+	Fitted  bool           `json:"devices_fitted"`
+	Drive   DriveState     `json:"drive"`
+	Trip    *event.Trip    `json:"trip,omitempty"`     // not yet acknowledged
+	NotSafe []event.Output `json:"not_safe,omitempty"` // outputs that nobody could confirm
+	Bus     string         `json:"bus"`                // what was known of the drive's bus then
 }
 
 // DriveState is C and R of the drive that was connected.

@@ -18,7 +18,11 @@ type pending struct {
 	controlBy   time.Time
 	contactor   *target // opens once the bus is down or its discharge time has passed
 	contactorBy time.Time
+	notBefore   time.Time // after a try that was not confirmed
 }
+
+// tryAgain is how long after such a try the next one follows.
+const tryAgain = 5 * time.Second
 
 // switches tells whether the instrument has an output that feeds or drives something.
 func (in *instrument) switches() bool {
@@ -119,7 +123,7 @@ func (b *Bench) contactor(ctx context.Context, off bool, later *pending) []event
 func (b *Bench) finish(ctx context.Context) error {
 	b.mu.Lock()
 	p := b.pending
-	if p == nil || b.making != nil {
+	if p == nil || b.making != nil || time.Now().Before(p.notBefore) {
 		b.mu.Unlock()
 		return nil
 	}
@@ -142,27 +146,40 @@ func (b *Bench) finish(ctx context.Context) error {
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
 	defer cancel()
-	results := make([][]event.Output, len(due))
-	var wg sync.WaitGroup
-	for i, t := range due {
-		wg.Go(func() {
-			t.send()
-			results[i] = t.verify(ctx)
-		})
-	}
-	wg.Wait()
-	safety := event.Safety{Cause: cause, Outputs: slices.Concat(results...)}
+	safety := event.Safety{Cause: cause, Outputs: b.attain(ctx, due)}
 	bad := unconfirmed(safety.Outputs)
 	safety.Confirmed = len(bad) == 0
-	b.mu.Lock()
-	b.notSafe = append(b.notSafe, bad...)
-	b.mu.Unlock()
+	b.standing(safety.Outputs)
 	b.emit(safety)
 	err := b.writeState(nil)
 	if !safety.Confirmed {
+		b.again(p, due)
 		err = errors.Join(err, fmt.Errorf("%w: %s: %s", ErrNotSafe, bad[0].Name, bad[0].Text))
 	}
 	return err
+}
+
+// attain brings targets into their safe states, all at once.
+func (b *Bench) attain(ctx context.Context, targets []target) []event.Output {
+	results := make([][]event.Output, len(targets))
+	var wg sync.WaitGroup
+	for i, t := range targets {
+		wg.Go(func() {
+			t.send()
+			results[i] = b.reached(t.verify(ctx))
+		})
+	}
+	wg.Wait()
+	return slices.Concat(results...)
+}
+
+// again puts back what could not be confirmed, unless a run has begun or another make-safe has planned anew.
+func (b *Bench) again(p *pending, due []target) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.pending == p {
+		p.targets, p.notBefore = append(p.targets, due...), time.Now().Add(tryAgain)
+	}
 }
 
 func partition(all []target, is func(target) bool) (yes, no []target) {

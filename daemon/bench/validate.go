@@ -21,6 +21,12 @@ type Needs struct {
 	Stages  map[string]map[string]Envelope // by stage and role
 }
 
+// Only leaves out all stages but one: what a single run needs.
+func (n Needs) Only(stage string) Needs {
+	n.Stages = map[string]map[string]Envelope{stage: n.Stages[stage]}
+	return n
+}
+
 // Spoken is what a dialect tells for the checks of a bench file.
 type Spoken struct {
 	Kind        string // supply, meter, scope, hall, contacts, matrix, person

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -212,4 +213,32 @@ func TestProbesForALeg(t *testing.T) {
 	require.Equal(t, "P3", at["control"].Name)
 	require.Equal(t, quantity.Volts(50), f.SafeVoltage)
 	require.Equal(t, Scope, f.Probes[0].Role)
+}
+
+func TestEveryBenchFileThatWeShipIsGood(t *testing.T) {
+	paths, err := filepath.Glob("../../configs/benches/*.yaml")
+	require.NoError(t, err)
+	require.NotEmpty(t, paths)
+	for _, path := range paths {
+		f, err := ReadFile(path)
+		require.NoError(t, err)
+		require.NoError(t, f.Validate(Needs{}, Speaks([]string{"../../configs/dialects"})).Faults.Err())
+	}
+}
+
+func TestWhatADialectTellsOfAPoll(t *testing.T) {
+	spoke := Speaks([]string{"../../configs/dialects"})
+	terse, err := spoke("terse-supply")
+	require.NoError(t, err)
+	require.Equal(t, Spoken{Kind: "supply", OverCurrent: "none", Exchanges: 3, Characters: 77, Gap: 20 * time.Millisecond}, terse)
+	_, err = spoke("plain-suply")
+	require.ErrorContains(t, err, "did you mean plain-supply?")
+}
+
+func TestNeedsOfOneStage(t *testing.T) {
+	n := heronNeeds
+	n.Stages = map[string]map[string]Envelope{"board": heronNeeds.Stages["board"], "soak": {Bus: {Voltage: 320, Current: 10}}}
+	f, err := DecodeFile("quay.yaml", []byte(quay))
+	require.NoError(t, err)
+	require.Empty(t, f.Validate(n.Only("board"), spokeForTest).Faults)
 }
