@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/netip"
 	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 )
 
 // Address says where an instrument is and how the line to it is set.
@@ -79,11 +81,23 @@ func tcpAddress(u *url.URL, settings url.Values) (Address, error) {
 		return Address{}, fmt.Errorf("%q after the port: a TCP address has no path", u.Path)
 	}
 	port, err := strconv.Atoi(u.Port())
-	if err != nil || port < 1 || port > 65535 || u.Hostname() == "" {
+	if err != nil || port < 1 || port > 65535 || !isHost(u.Hostname()) {
 		return Address{}, errors.New("needs a host and a port from 1 to 65535, as in tcp://192.0.2.7:5025")
 	}
 	a := Address{Host: net.JoinHostPort(u.Hostname(), strconv.Itoa(port))}
 	return a, a.set(settings, "eol")
+}
+
+// isHost tells whether a name can be a host: an IP address, or letters, digits,
+// hyphens, dots and underscores.
+func isHost(name string) bool {
+	if ip, err := netip.ParseAddr(name); err == nil {
+		return ip.Zone() == "" || isHost(ip.Zone())
+	}
+	odd := func(r rune) bool {
+		return r > unicode.MaxASCII || !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("-._", r)
+	}
+	return name != "" && !strings.ContainsFunc(name, odd)
 }
 
 func serialAddress(u *url.URL, settings url.Values) (Address, error) {

@@ -25,6 +25,7 @@ func TestParseAddress(t *testing.T) {
 
 		{name: "no port", text: "tcp://192.0.2.7", wantErr: "needs a host and a port"},
 		{name: "no host", text: "tcp://:5025", wantErr: "needs a host and a port"},
+		{name: "a host of colons", text: "tcp://::1", wantErr: "needs a host and a port"},
 		{name: "port 0", text: "tcp://192.0.2.7:0", wantErr: "from 1 to 65535"},
 		{name: "TCP has no baud rate", text: "tcp://192.0.2.7:5025?baud=9600", wantErr: `unknown setting "baud"; known are eol`},
 		{name: "TCP has no path", text: "tcp://192.0.2.7:5025/inst0", wantErr: "no path"},

@@ -15,21 +15,28 @@ import (
 // that is out of step is brought into step first. On any error the link is out
 // of step, and no part of an answer is returned.
 func (l *Link) Query(ctx context.Context, p Priority, message string) ([]byte, error) {
-	return l.exchangeOne(ctx, p, message, true)
+	return l.exchangeOne(ctx, p, message, true, nil)
+}
+
+// QueryInto is Query with memory for the answer: an answer that fits into buf's
+// capacity lies there. To read one large block after another into the same
+// memory costs the collector nothing.
+func (l *Link) QueryInto(ctx context.Context, p Priority, message string, buf []byte) ([]byte, error) {
+	return l.exchangeOne(ctx, p, message, true, buf)
 }
 
 // Send sends a message that has no answer.
 func (l *Link) Send(ctx context.Context, p Priority, message string) error {
-	_, err := l.exchangeOne(ctx, p, message, false)
+	_, err := l.exchangeOne(ctx, p, message, false, nil)
 	return err
 }
 
-func (l *Link) exchangeOne(ctx context.Context, p Priority, message string, answered bool) ([]byte, error) {
+func (l *Link) exchangeOne(ctx context.Context, p Priority, message string, answered bool, into []byte) ([]byte, error) {
 	x, err := l.begin(ctx, p, message)
 	if err != nil {
 		return nil, l.failed(message, err)
 	}
-	answer, err := x.run(message, answered)
+	answer, err := x.run(message, answered, into)
 	x.end()
 	if err != nil {
 		return nil, l.failed(message, err)
@@ -41,11 +48,9 @@ func (l *Link) exchangeOne(ctx context.Context, p Priority, message string, answ
 type exchange struct {
 	*Link
 	ctx    context.Context
-	number uint64
 	port   Port
 	start  time.Time
 	until  time.Time
-	unhook func() bool
 	sentAt uint64 // the number of the message that was sent
 }
 
@@ -54,7 +59,7 @@ func (l *Link) begin(ctx context.Context, p Priority, message string) (exchange,
 	if p < Script || p >= levels {
 		return exchange{}, fmt.Errorf("%v %d", p, int(p))
 	}
-	if strings.ContainsAny(message, "\r\n") {
+	if strings.IndexByte(message, '\n') >= 0 || strings.IndexByte(message, '\r') >= 0 {
 		return exchange{}, errors.New("a message may not hold a line end: it would become two")
 	}
 	l.mu.Lock()
@@ -72,9 +77,10 @@ func (l *Link) begin(ctx context.Context, p Priority, message string) (exchange,
 		l.turn.give()
 		return exchange{}, err
 	}
-	if ctx.Done() != nil {
-		number := x.number
-		x.unhook = context.AfterFunc(ctx, func() { l.interrupt(number, context.Cause(ctx)) })
+	l.watch(ctx)
+	if ctx.Err() != nil {
+		x.end()
+		return exchange{}, context.Cause(ctx)
 	}
 	return x, nil
 }
@@ -104,9 +110,8 @@ func (x *exchange) activate(cuttable bool, urgents uint64) error {
 	case cuttable && urgents != l.urgents: // what a script wanted before make-safe must not follow it
 		return ErrCut
 	}
-	l.count++
-	l.active, l.stop = true, nil
-	x.number, x.port = l.count, l.port
+	l.active, l.stop, l.doneBy = true, nil, x.ctx.Done()
+	x.port = l.port
 	select {
 	case <-l.wake:
 	default:
@@ -115,35 +120,46 @@ func (x *exchange) activate(cuttable bool, urgents uint64) error {
 }
 
 func (x *exchange) end() {
-	if x.unhook != nil {
-		x.unhook()
-	}
 	x.mu.Lock()
 	x.active = false
 	x.mu.Unlock()
 	x.turn.give()
 }
 
-// interrupt makes an exchange give up; a later one is not touched.
-func (l *Link) interrupt(number uint64, cause error) {
+// watch makes the end of a context interrupt exchanges under it. The watch stays
+// until another context comes: to set it up for each exchange would cost as much
+// as all the rest of the link.
+func (l *Link) watch(ctx context.Context) {
+	done := ctx.Done()
+	if done == l.watched || done == nil {
+		return
+	}
+	if l.unwatch != nil {
+		l.unwatch()
+	}
+	l.watched = done
+	l.unwatch = context.AfterFunc(ctx, func() { l.interrupt(done, context.Cause(ctx)) })
+}
+
+// interrupt makes the exchange under way give up if it is under the context that
+// has ended.
+func (l *Link) interrupt(done <-chan struct{}, cause error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if !l.active || l.count != number || l.stop != nil {
+	if !l.active || l.doneBy != done || l.stop != nil {
 		return
 	}
 	l.stop = cause
 	l.tell(l.wake)
 	if l.port != nil {
-		l.port.SetReadDeadline(past)
+		l.setRead(l.port, past)
 		if l.inWrite {
-			l.port.SetWriteDeadline(past)
+			l.setWrite(l.port, past)
 		}
 	}
 }
 
-var past = time.Unix(1, 0)
-
-func (x *exchange) run(message string, answered bool) ([]byte, error) {
+func (x *exchange) run(message string, answered bool, into []byte) ([]byte, error) {
 	if !answered {
 		return nil, x.write(message)
 	}
@@ -153,7 +169,7 @@ func (x *exchange) run(message string, answered bool) ([]byte, error) {
 	err := x.write(message)
 	var answer []byte
 	if err == nil {
-		answer, err = x.read()
+		answer, err = x.read(into)
 	}
 	if err != nil {
 		x.stumble()
@@ -204,11 +220,8 @@ func (x *exchange) inStep() error {
 // unexpected looks at bytes that wait before anything was asked. Line ends are
 // the rest of a terminator; anything else puts the link out of step.
 func (x *exchange) unexpected(n int) (out bool, err error) {
-	if err := x.readUntil(x.until); err != nil {
-		return true, err
-	}
-	buf := make([]byte, min(n, 4096))
-	n, err = x.port.Read(buf)
+	buf := make([]byte, min(n, smallBuffer))
+	n, err = x.readSome(buf, x.until)
 	if err != nil {
 		return true, x.ioError(err, nil, 1)
 	}
@@ -221,16 +234,6 @@ func (x *exchange) unexpected(n int) (out bool, err error) {
 
 func onlyLineEnds(b []byte) bool { return len(bytes.Trim(b, "\r\n")) == 0 }
 
-// readUntil sets the limit of reading, unless the exchange was told to stop.
-func (x *exchange) readUntil(until time.Time) error {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.stop != nil {
-		return x.stop
-	}
-	return x.port.SetReadDeadline(until)
-}
-
 const (
 	smallBuffer = 4 << 10
 	// trust is how much memory a block header gets before its bytes have come.
@@ -239,29 +242,27 @@ const (
 	mostText = 16 << 20
 )
 
-// read reads one answer. Small ones are copied out of the link's buffer; a large
-// one is read straight into a buffer that then belongs to the caller.
-func (x *exchange) read() ([]byte, error) {
-	if err := x.readUntil(x.until); err != nil {
-		return nil, err
+// read reads one answer, into the caller's memory if that is given and large
+// enough. Else small ones are copied out of the link's buffer; a large one is
+// read straight into a buffer that then belongs to the caller.
+func (x *exchange) read(into []byte) ([]byte, error) {
+	buf, need, seen := into[:0], 1, 0
+	if cap(into) == 0 {
+		if x.buf == nil {
+			x.buf = make([]byte, 0, smallBuffer)
+		}
+		buf = x.buf[:0]
 	}
-	if x.buf == nil {
-		x.buf = make([]byte, 0, smallBuffer)
-	}
-	buf, need, seen := x.buf[:0], 1, 0
 	until := x.until
 	for {
 		buf = grow(buf, need)
-		n, err := x.port.Read(buf[len(buf):cap(buf)])
+		n, err := x.readSome(buf[len(buf):cap(buf)], until)
 		buf, need = buf[:len(buf)+n], need-n
 		if need > 0 && (err != nil || n == 0) {
 			if until = x.extend(err, until, len(buf)-seen, need); until.IsZero() {
 				return nil, x.ioError(err, buf, need)
 			}
 			seen = len(buf)
-			if err := x.readUntil(until); err != nil {
-				return nil, err
-			}
 		}
 		if need > 0 {
 			continue
@@ -271,7 +272,7 @@ func (x *exchange) read() ([]byte, error) {
 			return nil, fmt.Errorf("the answer cannot be read: %w; %d bytes arrived: %s", err, len(buf), excerpt(buf))
 		}
 		if end >= 0 {
-			return x.accept(buf, end, next)
+			return x.accept(buf, end, next, cap(into) > 0)
 		}
 		if need = max(missing, 1); need == 1 && len(buf) > mostText {
 			return nil, fmt.Errorf("no end of the answer within %d bytes: %s", len(buf), excerpt(buf))
@@ -305,7 +306,7 @@ func grow(buf []byte, need int) []byte {
 
 // accept takes a complete answer, unless something came behind it: then nobody
 // knows which of the two is the answer.
-func (x *exchange) accept(buf []byte, end, next int) ([]byte, error) {
+func (x *exchange) accept(buf []byte, end, next int, theirs bool) ([]byte, error) {
 	if !onlyLineEnds(buf[next:]) {
 		return nil, fmt.Errorf("%w; arrived: %s", ErrDoubtful, excerpt(buf))
 	}
@@ -317,7 +318,10 @@ func (x *exchange) accept(buf []byte, end, next int) ([]byte, error) {
 	if x.options.Gap > 0 {
 		x.answered()
 	}
-	if cap(buf) > 16*smallBuffer {
+	switch {
+	case theirs:
+		return buf[:end], nil
+	case cap(buf) > 16*smallBuffer:
 		x.buf = nil
 		return buf[:end:end], nil
 	}

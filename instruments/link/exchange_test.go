@@ -219,6 +219,23 @@ func TestCancelledQueryEndsAtOnceAndTheNextIsRight(t *testing.T) {
 	}
 }
 
+func TestCancellationThatComesTooLateTouchesNoLaterExchange(t *testing.T) {
+	inBubble(t, "the next question is under way", func(t *testing.T) {
+		l, _ := dial(t, onTCP, Options{}, func(w *wire, line string) { w.say(100*time.Millisecond, "A"+line[1:]+"\n") })
+		_, err := l.Query(bg, Script, "Q1")
+		require.NoError(t, err)
+		ctx, cancel := context.WithCancel(bg)
+		_, err = l.Query(ctx, Script, "Q1")
+		require.NoError(t, err)
+		asked := inBackground(func() ([]byte, error) { return l.Query(bg, Script, "Q2") })
+		synctest.Wait()
+		cancel()
+		got := <-asked
+		require.NoError(t, got.err)
+		require.Equal(t, "A2", got.answer)
+	})
+}
+
 func TestOneDeadlinePerExchange(t *testing.T) {
 	silent := func(*wire, string) {}
 	tests := []struct {
@@ -317,6 +334,25 @@ func TestAnswersBelongToTheCaller(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, "A1", string(first))
 		require.Equal(t, "A"+strings.Repeat("2", 200_000), string(large))
+	})
+}
+
+func TestAnswerIntoGivenMemory(t *testing.T) {
+	inBubble(t, "it lies there if it fits", func(t *testing.T) {
+		l, _ := dial(t, onTCP, Options{}, echo)
+		room := make([]byte, 0, 100_000)
+		for _, size := range []int{1, 5000, 99_000} {
+			answer, err := l.QueryInto(bg, Script, "Q"+strings.Repeat("1", size), room)
+			require.NoError(t, err)
+			require.Equal(t, "A"+strings.Repeat("1", size), string(answer))
+			require.Same(t, &room[:1][0], &answer[0])
+		}
+		answer, err := l.QueryInto(bg, Script, "Q"+strings.Repeat("1", 200_000), room)
+		require.NoError(t, err)
+		require.Len(t, answer, 200_001, "what does not fit is not cut off")
+		answer, err = l.Query(bg, Script, "Q2")
+		require.NoError(t, err)
+		require.Equal(t, "A2", string(answer))
 	})
 }
 

@@ -72,7 +72,10 @@ type Link struct {
 	options Options
 
 	turn turn
-	buf  []byte // belongs to the holder of the turn
+	// What follows belongs to the holder of the turn.
+	buf     []byte
+	watched <-chan struct{} // the end of the context that is watched
+	unwatch func() bool
 
 	// writing is held by whoever writes; what follows belongs to them.
 	writing chan struct{}
@@ -91,12 +94,14 @@ type Link struct {
 	port      Port // nil while there is none
 	state     State
 	closed    bool
-	reopening chan struct{} // closed when a reopening by re-sync has ended; nil if there is none
-	count     uint64        // counts exchanges
-	active    bool          // an exchange is under way
-	inWrite   bool          // the exchange is inside Write
-	stop      error         // why the exchange under way has to give up
-	urgents   uint64        // counts urgent writes
+	reopening chan struct{}   // closed when a reopening by re-sync has ended; nil if there is none
+	active    bool            // an exchange is under way
+	inWrite   bool            // the exchange is inside Write
+	doneBy    <-chan struct{} // the end of its context
+	stop      error           // why the exchange under way has to give up
+	urgents   uint64          // counts urgent writes
+	readBy    time.Time       // the port's deadlines as they are set
+	writeBy   time.Time
 	outOfStep bool
 	quietFrom time.Time // since when, while out of step, nothing has come
 	sent      uint64    // counts messages on this connection
@@ -194,6 +199,7 @@ func (l *Link) Close() error {
 	l.mu.Unlock()
 	l.close()
 	<-l.done
+	l.stopWatching()
 	if port == nil {
 		return nil
 	}
@@ -201,6 +207,17 @@ func (l *Link) Close() error {
 		return fmt.Errorf("%s: close: %w", l.who(), err)
 	}
 	return nil
+}
+
+// stopWatching lets go of the context that was watched last, unless a caller
+// still has the turn; theirs ends by itself.
+func (l *Link) stopWatching() {
+	if l.turn.takeFree() {
+		if l.unwatch != nil {
+			l.unwatch()
+		}
+		l.turn.give()
+	}
 }
 
 // Drop ends the connection at once and throws away what has not left yet. The
@@ -233,6 +250,7 @@ func (l *Link) detach(cause error) Port {
 		l.strayed = time.Now()
 	}
 	l.sent, l.proven = 0, 0
+	l.readBy, l.writeBy = time.Time{}, time.Time{}
 	l.outOfStep = true
 	if port != nil || errors.Is(cause, ErrClosed) {
 		l.state = State{Err: cause, Since: time.Now()}

@@ -57,16 +57,13 @@ func (x *exchange) askToken(until time.Time) error {
 	if err := x.write(ask); err != nil {
 		return err
 	}
-	if err := x.readUntil(until); err != nil {
-		return err
-	}
 	buf := make([]byte, 0, smallBuffer)
 	for {
 		// Only the last line matters; a flood is passed over.
 		if len(buf) == cap(buf) {
 			buf = append(buf[:0], buf[len(buf)-cap(buf)/4:]...)
 		}
-		n, err := x.port.Read(buf[len(buf):cap(buf)])
+		n, err := x.readSome(buf[len(buf):cap(buf)], until)
 		buf = buf[:len(buf)+n]
 		if line, ok := lastLine(buf); n > 0 && ok && accept(line) {
 			return nil
@@ -106,10 +103,7 @@ func (x *exchange) bySilence() error {
 		if silent.After(x.until) {
 			silent = x.until
 		}
-		if err := x.readUntil(silent); err != nil {
-			return err
-		}
-		n, err := x.port.Read(buf)
+		n, err := x.readSome(buf, silent)
 		now := time.Now()
 		switch {
 		case n > 0:

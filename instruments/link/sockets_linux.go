@@ -3,6 +3,7 @@ package link
 import (
 	"syscall"
 	"time"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
@@ -24,10 +25,12 @@ func limitSilence(_, _ string, c syscall.RawConn) error {
 }
 
 // bytesWaiting is how many bytes a descriptor can give at once.
+// The call never blocks, so the scheduler is
+// not told of it.
 func bytesWaiting(fd uintptr) int {
-	n, err := unix.IoctlGetInt(int(fd), unix.TIOCINQ)
-	if err != nil {
+	var n int32
+	if _, _, err := unix.RawSyscall(unix.SYS_IOCTL, fd, unix.TIOCINQ, uintptr(unsafe.Pointer(&n))); err != 0 {
 		return 0 // the next read tells what is wrong
 	}
-	return n
+	return int(n)
 }

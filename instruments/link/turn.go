@@ -65,6 +65,15 @@ func (t *turn) take(p Priority, done, closed <-chan struct{}) bool {
 	return false
 }
 
+// takeFree takes the turn if nobody has it.
+func (t *turn) takeFree() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	free := !t.held
+	t.held = t.held || free
+	return free
+}
+
 // give hands the turn to the longest waiting of the highest priority.
 func (t *turn) give() {
 	t.mu.Lock()

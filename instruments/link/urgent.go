@@ -74,7 +74,7 @@ func (l *Link) cut(until time.Time) (Port, error) {
 			l.stop = ErrCut
 			l.tell(l.wake)
 			if l.port != nil {
-				l.port.SetReadDeadline(past)
+				l.setRead(l.port, past)
 			}
 		}
 		port, reopening, closed, why := l.port, l.reopening, l.closed, l.state.Err
@@ -119,7 +119,7 @@ func (l *Link) takeWriting(until time.Time) error {
 		}
 		l.mu.Lock()
 		if l.inWrite && l.port != nil {
-			l.port.SetWriteDeadline(past)
+			l.setWrite(l.port, past)
 		}
 		l.mu.Unlock()
 		timer.Reset(grace)
@@ -154,8 +154,9 @@ func (l *Link) writePaced(port Port, message string) error {
 func (l *Link) writeUrgent(port Port, out []byte, until time.Time) error {
 	l.mu.Lock()
 	l.sent++
+	err := l.setWrite(port, until.Add(l.at.Line.wireTime(len(out))))
 	l.mu.Unlock()
-	if err := port.SetWriteDeadline(until.Add(l.at.Line.wireTime(len(out)))); err != nil {
+	if err != nil {
 		return l.lose(port, err)
 	}
 	n, err := port.Write(out)

@@ -21,9 +21,13 @@ func (x *exchange) write(message string) error {
 	if x.options.CharacterGap > 0 {
 		step = 1
 	}
+	now := x.start
 	for at := 0; at < len(out); {
-		n, err := x.writeSome(out[at:min(at+step, len(out))], at == 0)
+		n, err := x.writeSome(out[at:min(at+step, len(out))], at == 0, now)
 		at += n
+		if tooEarly(err, x.until) && x.stopped() == nil {
+			now, err = time.Now(), nil
+		}
 		x.partial = at > 0 && at < len(out) || at == 0 && x.partial
 		x.wrote(n)
 		if err == nil && at < len(out) {
@@ -101,16 +105,18 @@ func (l *Link) compose(messages ...string) []byte {
 	return l.out
 }
 
-func (x *exchange) writeSome(b []byte, first bool) (int, error) {
+func (x *exchange) writeSome(b []byte, first bool, now time.Time) (int, error) {
 	l := x.Link
 	l.mu.Lock()
 	if l.stop != nil {
 		l.mu.Unlock()
 		return 0, l.stop
 	}
-	if err := x.port.SetWriteDeadline(x.until); err != nil {
-		l.mu.Unlock()
-		return 0, err
+	if !early(l.writeBy, now, x.until) {
+		if err := l.setWrite(x.port, x.until); err != nil {
+			l.mu.Unlock()
+			return 0, err
+		}
 	}
 	l.inWrite = true
 	if first {
