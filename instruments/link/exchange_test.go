@@ -191,6 +191,20 @@ func TestAnswerThatCameTwice(t *testing.T) {
 	})
 }
 
+func TestFloodBeforeTheTokenIsPassedOver(t *testing.T) {
+	inBubble(t, "whatever it holds", func(t *testing.T) {
+		l, _ := dial(t, onSerial, Options{ReplyWithin: time.Second, Resync: Resync{Token: tokens()}}, func(w *wire, line string) {
+			if strings.HasPrefix(line, "TOKEN") {
+				w.say(0, strings.Repeat("#9999999999A0\r\nT9", 2000)+"\n")
+			}
+			echo(w, line)
+		})
+		answer, err := l.Query(bg, Script, "Q1")
+		require.NoError(t, err)
+		require.Equal(t, "A1", string(answer))
+	})
+}
+
 func TestCancelledQueryEndsAtOnceAndTheNextIsRight(t *testing.T) {
 	for _, kind := range kinds {
 		inBubble(t, kind.name, func(t *testing.T) {
@@ -364,29 +378,5 @@ func TestMessageWithALineEndIsRefusedBeforeItIsSent(t *testing.T) {
 		require.ErrorContains(t, l.Send(bg, Script, "VOLT 1\r"), "line end")
 		require.ErrorContains(t, l.Urgent("OUTP OFF\n"), "line end")
 		require.Empty(t, b.last().received())
-	})
-}
-
-func TestGapsAreKept(t *testing.T) {
-	inBubble(t, "between messages and between characters", func(t *testing.T) {
-		// 10 characters of 10 bits at 9600 baud take 10.4 ms on the wire.
-		l, b := dial(t, onSerial, Options{Gap: 20 * time.Millisecond}, nil)
-		for range 3 {
-			require.NoError(t, l.Send(bg, Script, "SET:U 1.0"))
-		}
-		w := b.last().wrote
-		require.Len(t, w, 3)
-		for i := 1; i < 3; i++ {
-			require.Equal(t, 20*time.Millisecond+WireTime(onSerial, 10), w[i].at.Sub(w[i-1].at))
-		}
-	})
-	inBubble(t, "between characters", func(t *testing.T) {
-		l, b := dial(t, onSerial, Options{CharacterGap: 3 * time.Millisecond}, nil)
-		require.NoError(t, l.Send(bg, Script, "SET"))
-		w := b.last().wrote
-		require.Len(t, w, 4)
-		for i := 1; i < 4; i++ {
-			require.Equal(t, 3*time.Millisecond+WireTime(onSerial, 1), w[i].at.Sub(w[i-1].at))
-		}
 	})
 }

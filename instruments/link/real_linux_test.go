@@ -2,13 +2,17 @@ package link
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -131,6 +135,71 @@ func TestUrgentDuringAHungQueryOnRealConnections(t *testing.T) {
 			answer, err := l.Query(bg, MakeSafe, "Q1")
 			require.NoError(t, err)
 			require.Equal(t, "A1", string(answer))
+		})
+	}
+}
+
+// Many callers, some of whom give up, and urgent writes among them: every answer
+// is the right one, and every urgent message arrives whole.
+func TestUrgentAmongManyCallers(t *testing.T) {
+	const urgents = 200
+	for _, real := range reals {
+		t.Run(real.name, func(t *testing.T) {
+			seen := make(chan string, 100)
+			arrived := make(chan int)
+			address := real.open(t, seen)
+			go func() {
+				n := 0
+				for line := range seen {
+					if line == "OUTP OFF" {
+						n++
+					}
+					if line == "END" {
+						arrived <- n
+					}
+				}
+			}()
+			l := connect(t, address, Options{Resync: Resync{Token: tokens()}})
+			ctx, stop := context.WithCancel(bg)
+			var callers sync.WaitGroup
+			var right atomic.Int64
+			for caller := range 4 {
+				callers.Go(func() {
+					for i := 0; ctx.Err() == nil; i++ {
+						question := fmt.Sprintf("Q%d.%d", caller, i)
+						short, cancel := context.WithTimeout(ctx, time.Duration(i%7+1)*100*time.Microsecond)
+						asking := ctx
+						if i%3 == 0 {
+							asking = short
+						}
+						answer, err := l.Query(asking, Priority(caller%int(levels)), question)
+						cancel()
+						if err != nil {
+							continue
+						}
+						right.Add(1)
+						if want := strings.Replace(question, "Q", "A", 1); string(answer) != want {
+							t.Errorf("asked %s, got %q", question, answer)
+							return
+						}
+					}
+				})
+			}
+			give := time.Now().Add(30 * time.Second)
+			for i := range urgents {
+				before := right.Load()
+				if err := l.Urgent("OUTP OFF"); err != nil {
+					t.Error(err)
+				}
+				for i%4 == 0 && right.Load() == before && time.Now().Before(give) {
+					runtime.Gosched() // until the callers have got something in between
+				}
+			}
+			stop()
+			callers.Wait()
+			require.NoError(t, l.Urgent("END"))
+			require.Equal(t, urgents, <-arrived)
+			require.Positive(t, right.Load())
 		})
 	}
 }
