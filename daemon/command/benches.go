@@ -1,0 +1,34 @@
+package command
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"benchwarden/instruments/datafile"
+)
+
+// benchFile finds a bench file: a path, or the name of a file under configs/benches.
+func benchFile(s Settings, name string) (string, error) {
+	if strings.ContainsRune(name, filepath.Separator) || strings.HasSuffix(name, ".yaml") {
+		return name, nil
+	}
+	folder := filepath.Join(s.Configs, "benches")
+	path := filepath.Join(folder, name+".yaml")
+	if _, err := os.Stat(path); err == nil {
+		return path, nil
+	}
+	files, err := filepath.Glob(filepath.Join(folder, "*.yaml"))
+	if err != nil {
+		return "", err
+	}
+	var known []string
+	for _, f := range files {
+		known = append(known, strings.TrimSuffix(filepath.Base(f), ".yaml"))
+	}
+	if len(known) == 0 {
+		return "", fmt.Errorf("bench %s: there are no bench files in %s", name, folder)
+	}
+	return "", fmt.Errorf("bench %s: no such bench file in %s%s", name, folder, datafile.DidYouMean(name, known))
+}

@@ -1,0 +1,85 @@
+package command
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/station"
+)
+
+func makeSafeCommand(c *console, s *settings) *cobra.Command {
+	return &cobra.Command{
+		Use:   "make-safe BENCH",
+		Short: "Bring every output of a bench into its safe state, and read that back",
+		Long: `Bring every output of a bench into its safe state. A daemon that owns the bench is asked; without one, and with a bench file,
+it is done from here. This is no emergency stop: that is a hardware switch at your bench.`,
+		Args: args(1, "one bench"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			settings, err := s.read()
+			if err != nil {
+				return err
+			}
+			ctx, cancel := context.WithTimeout(cmd.Context(), 20*time.Second)
+			defer cancel()
+			name := given[0]
+			path, fileErr := benchFile(settings, name)
+			var file *bench.File
+			if fileErr == nil {
+				if file, err = bench.ReadFile(path); err != nil {
+					return configFault(err)
+				}
+				name = file.Bench
+			}
+			safety, err := newClient(settings.Socket).makeSafe(ctx, name, operator())
+			switch {
+			case errors.Is(err, errNoDaemon) && fileErr != nil:
+				return configFault(errors.Join(err, fileErr))
+			case errors.Is(err, errNoDaemon):
+				return makeSafeHere(ctx, c, settings, file)
+			case err != nil:
+				return err
+			}
+			return printSafety(c, safety)
+		},
+	}
+}
+
+// makeSafeHere opens the bench, which makes it safe, and goes.
+func makeSafeHere(ctx context.Context, c *console, s Settings, file *bench.File) error {
+	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	if err != nil {
+		return err
+	}
+	ended, cancel := context.WithCancel(ctx)
+	cancel()
+	runErr := st.Run(ended)
+	status := st.Status()
+	if err := printSafety(c, status.Safety); err != nil {
+		return err
+	}
+	fmt.Fprintf(c.out, "drive's bus: %s at %v%s\n", status.Bus.State, status.Bus.Volts, because(status.Bus.Why))
+	if status.Bus.State != event.MeasuredDown && status.Bus.State != event.ProvenByHand {
+		return &exitError{station.ExitNotSafe, errors.New("prove the bus dead with a proven meter before you touch")}
+	}
+	return runErr
+}
+
+func printSafety(c *console, s event.Safety) error {
+	for _, o := range s.Outputs {
+		state := "confirmed"
+		if !o.Confirmed {
+			state = "NOT CONFIRMED"
+		}
+		fmt.Fprintf(c.out, "%-24s %-7s %s %s\n", o.Name, o.Safe, state, o.Text)
+	}
+	if !s.Confirmed {
+		return &exitError{station.ExitNotSafe, errors.New("NOT SAFE: use the emergency stop, switch off by hand, and prove it")}
+	}
+	return nil
+}

@@ -1,0 +1,58 @@
+package command
+
+import (
+	"benchwarden/daemon/drive"
+	"benchwarden/instruments/simulated/plant"
+)
+
+// paramsOf fills the simulated drive's parameters from a family. The simulation shares no code with package drive: its
+// commutation and its patterns are its own.
+func paramsOf(f *drive.Family) plant.Params {
+	p := plant.Params{
+		Name:   f.Name,
+		Bridge: plant.Bridge{Legs: f.Bridge.Legs},
+		Device: plant.Device{Kind: f.Device.Kind, MinimumThreshold: f.Device.MinimumThreshold},
+		Gate: plant.Gate{
+			HighSideSupply: f.Gate.HighSideSupply, On: plant.Band(f.Gate.On), Off: plant.Band(f.Gate.Off), Load: f.Gate.Load,
+			Resistor: f.Gate.Resistor, Rise: f.Gate.Rise, Fall: f.Gate.Fall,
+		},
+		Modulation: plant.Modulation{
+			Kind: f.Modulation.Kind, Frequency: f.Modulation.Frequency, Within: f.Modulation.Within, Jitter: f.Modulation.Jitter,
+			DeadTime:    plant.DeadTime{Shortest: f.Modulation.DeadTime.Shortest, Longest: f.Modulation.DeadTime.Longest},
+			HighestDuty: f.Modulation.HighestDuty,
+		},
+		Commutation: f.Commutation.Kind,
+		Patterns:    plant.Patterns(f.Patterns),
+		Loop:        f.Loop,
+		Permissives: map[string]plant.Permissive{},
+		Reset:       f.Reset,
+		FaultLamp:   f.FaultLamp,
+		Control: plant.Control{
+			Feed: f.Control.Feed, Nominal: f.Control.Nominal, Current: f.Control.Current, Start: f.Control.Start,
+			Stop: f.Control.Stop, Power: f.Control.Power, Settle: f.Control.Settle,
+		},
+		Rails: map[string]plant.Rail{},
+		Bus: plant.Bus{
+			Nominal: f.Bus.Nominal, Reduced: f.Bus.Reduced, Capacitance: f.Bus.Capacitance, CapWithin: f.Bus.CapWithin,
+			Bleeder: f.Bus.Bleeder, BleedWithin: f.Bus.BleedWithin, Quiescent: plant.CurrentBand(f.Bus.Quiescent), SoftCharge: f.Bus.SoftCharge,
+		},
+		Reference: plant.Reference{FullScale: f.Reference.FullScale, Sweep: f.Reference.Sweep, Offset: f.Reference.Offset},
+	}
+	for _, c := range f.Bridge.Channels {
+		p.Bridge.Channels = append(p.Bridge.Channels, plant.Channel(c))
+	}
+	for name, permissive := range f.Permissives {
+		p.Permissives[name] = plant.Permissive(permissive)
+	}
+	if f.Inhibit != nil {
+		inhibit := plant.Permissive(*f.Inhibit)
+		p.Inhibit = &inhibit
+	}
+	for _, s := range f.StandIns {
+		p.StandIns = append(p.StandIns, plant.StandIn{Name: s.Name, Sense: s.Sense})
+	}
+	for name, r := range f.Rails {
+		p.Rails[name] = plant.Rail{Nominal: r.Nominal, Within: r.Within, Ripple: r.Ripple}
+	}
+	return p
+}

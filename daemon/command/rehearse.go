@@ -1,0 +1,67 @@
+package command
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/station"
+)
+
+func rehearseCommand(c *console, s *settings) *cobra.Command {
+	o := simulateOptions{name: "rehearsal"}
+	var unit, json string
+	cmd := &cobra.Command{
+		Use:   "rehearse SCRIPT --family F [--fault NAME[=SIZE]]...",
+		Short: "Run a script on a simulated bench before it touches a real one",
+		Args:  args(1, "one script"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			settings, err := s.read()
+			if err != nil {
+				return err
+			}
+			if o.family == "" {
+				return usage("rehearse: --family is missing")
+			}
+			folder, err := os.MkdirTemp("", "benchwarden-rehearsal-")
+			if err != nil {
+				return err
+			}
+			defer os.RemoveAll(folder)
+			o.benchFile = filepath.Join(folder, "bench.yaml")
+			settings.Countdown = min(settings.Countdown, 1)
+			return rehearse(cmd.Context(), c, settings, o, station.Order{Script: given[0], Family: o.family, Unit: unit, Operator: operator()}, json)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.family, "family", "", "drive family")
+	f.StringArrayVar(&o.faults, "fault", nil, "a fault by name, repeatable (simulate --fault list names them)")
+	f.Uint64Var(&o.seed, "seed", 1, "seed of the unit's deviations and of all noise")
+	f.BoolVar(&o.spread, "spread", false, "a unit of its own, spread over the inner 80 % of the tolerances")
+	f.StringVar(&unit, "unit", "rehearsal", "serial number for the record")
+	f.StringVar(&json, "json", "", "file for the run's events, one JSON object a line")
+	return cmd
+}
+
+func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, order station.Order, jsonPath string) error {
+	s.Data = filepath.Join(filepath.Dir(o.benchFile), "data")
+	sim, err := startSimulation(context.WithoutCancel(ctx), s, o)
+	if err != nil {
+		return err
+	}
+	defer sim.stop()
+	file, err := bench.ReadFile(sim.benchFile)
+	if err != nil {
+		return configFault(err)
+	}
+	fmt.Fprintln(c.out, "Everything here is SIMULATED; no figure was measured on a drive.")
+	ended, err := host(ctx, c, s, file, jsonPath, func(st *station.Station) (*station.Running, error) { return st.Start(order) })
+	if err != nil {
+		return err
+	}
+	return result(ended)
+}

@@ -1,0 +1,260 @@
+package command
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/user"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
+	"benchwarden/daemon/station"
+)
+
+// runOptions are the flags of run.
+type runOptions struct {
+	bench, family, unit, json, operator string
+	here                                bool
+}
+
+func runCommand(c *console, s *settings) *cobra.Command {
+	o := &runOptions{}
+	cmd := &cobra.Command{
+		Use:   "run SCRIPT --bench B --family F --unit SERIAL",
+		Short: "Run a test script on a bench",
+		Long: `Run a test script on a bench that a daemon serves, or with --here without one.
+
+Nothing energises without an act at the bench. Ctrl-C makes the bench safe before the command ends.
+Exit codes: 0 pass, 1 fail, 2 undecided or a needed check not shown, 3 tripped, 4 stopped by a person, 5 broken or
+interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
+		Args: args(1, "one script"),
+		RunE: func(cmd *cobra.Command, given []string) error {
+			settings, err := s.read()
+			if err != nil {
+				return err
+			}
+			for name, value := range map[string]string{"bench": o.bench, "family": o.family, "unit": o.unit} {
+				if value == "" {
+					return usage("run: --%s is missing", name)
+				}
+			}
+			order := station.Order{Script: given[0], Family: o.family, Unit: o.unit, Operator: o.operator}
+			if o.here {
+				return runHere(cmd.Context(), c, settings, o, order)
+			}
+			return runOnDaemon(cmd.Context(), c, settings, o, order)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.bench, "bench", "", "bench: its name, or with --here its file")
+	f.StringVar(&o.family, "family", "", "drive family")
+	f.StringVar(&o.unit, "unit", "", "the drive's serial number")
+	f.StringVar(&o.json, "json", "", "file for the run's events, one JSON object a line")
+	f.StringVar(&o.operator, "operator", operator(), "who runs it")
+	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
+	return cmd
+}
+
+func operator() string {
+	u, err := user.Current()
+	if err != nil {
+		return "unknown"
+	}
+	if u.Name != "" {
+		return u.Name
+	}
+	return u.Username
+}
+
+// keeper of events for --json; nil keeps none.
+type eventFile struct {
+	file    *os.File
+	encoder *json.Encoder
+	err     error
+}
+
+func newEventFile(path string) (*eventFile, error) {
+	if path == "" {
+		return nil, nil
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return nil, fmt.Errorf("--json: %w", err)
+	}
+	return &eventFile{file: f, encoder: json.NewEncoder(f)}, nil
+}
+
+func (f *eventFile) keep(e event.Event) {
+	if f != nil && f.err == nil {
+		f.err = f.encoder.Encode(e)
+	}
+}
+
+func (f *eventFile) close() error {
+	if f == nil {
+		return nil
+	}
+	return errors.Join(f.err, f.file.Close())
+}
+
+// result turns the end of a run into an exit code.
+func result(ended *event.RunEnded) error {
+	switch {
+	case ended == nil:
+		return &exitError{station.ExitBroken, errors.New("the run was interrupted: its end was not told")}
+	case ended.Exit != station.ExitPass:
+		return &exitError{ended.Exit, nil}
+	}
+	return nil
+}
+
+// runOnDaemon asks the daemon that owns the bench.
+func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, order station.Order) error {
+	kept, err := newEventFile(o.json)
+	if err != nil {
+		return err
+	}
+	api := newClient(s.Socket)
+	life, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	stopped := context.AfterFunc(ctx, func() {
+		fmt.Fprintln(c.err, "stopping: the bench is being made safe")
+		stopCtx, cancel := context.WithTimeout(life, 10*time.Second)
+		defer cancel()
+		if err := api.stop(stopCtx, o.bench, order.Operator); err != nil {
+			fmt.Fprintln(c.err, "benchwarden: stop:", err)
+		}
+	})
+	defer stopped()
+	terminal := hands.NewTerminal(c.in, c.out, func(id, text string) error {
+		return api.answer(life, o.bench, id, order.Operator, text)
+	})
+	var ended *event.RunEnded
+	group, gctx := errgroup.WithContext(life)
+	group.Go(func() error {
+		defer stop()
+		return api.run(life, o.bench, order, func(e event.Event) {
+			kept.keep(e)
+			teller{out: c.out}.tell(e)
+			switch b := e.Body.(type) {
+			case event.Prompt:
+				terminal.Put(b)
+			case event.Answered:
+				terminal.Over(b.ID)
+			case event.Withdrawn:
+				terminal.Over(b.ID)
+			case event.RunEnded:
+				ended = &b
+			}
+		})
+	})
+	group.Go(func() error { return terminal.Run(gctx) })
+	if err := errors.Join(group.Wait(), kept.close()); err != nil {
+		return err
+	}
+	return result(ended)
+}
+
+// stationConfig is what stations of this process have in common.
+func stationConfig(s Settings, file *bench.File, hub *event.Hub, slot station.Slot) station.Config {
+	return station.Config{
+		File: file, Families: s.families(), Dialects: s.dialects(), Scripts: s.scripts(),
+		StateDir: stateDir(s, file), Journals: filepath.Join(s.Data, "journals"), Version: version(),
+		Countdown: s.Countdown.Duration(), ActWithin: s.ActWithin.Duration(), Slot: slot, Hub: hub,
+	}
+}
+
+func stateDir(s Settings, file *bench.File) string {
+	if file.State.Dir != "" {
+		return file.State.Dir
+	}
+	return filepath.Join(s.Data, "state")
+}
+
+// runHere hosts the bench for one run.
+func runHere(ctx context.Context, c *console, s Settings, o *runOptions, order station.Order) error {
+	path, err := benchFile(s, o.bench)
+	if err != nil {
+		return configFault(err)
+	}
+	file, err := bench.ReadFile(path)
+	if err != nil {
+		return configFault(err)
+	}
+	ended, err := host(ctx, c, s, file, o.json, func(st *station.Station) (*station.Running, error) { return st.Start(order) })
+	if err != nil {
+		return err
+	}
+	return result(ended)
+}
+
+// host opens a bench in this process, starts one run on it and tells what happens until it has ended and the bench is closed.
+func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, start func(*station.Station) (*station.Running, error)) (*event.RunEnded, error) {
+	kept, err := newEventFile(jsonPath)
+	if err != nil {
+		return nil, err
+	}
+	hub := event.NewHub()
+	st, err := station.Open(ctx, stationConfig(s, file, hub, station.NewSlot()))
+	if err != nil {
+		return nil, err
+	}
+	life, stop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stop()
+	group, gctx := errgroup.WithContext(life)
+	group.Go(func() error { return st.Run(gctx) })
+	running, err := start(st)
+	if err != nil {
+		stop()
+		return nil, errors.Join(err, group.Wait())
+	}
+	stopped := context.AfterFunc(ctx, func() {
+		fmt.Fprintln(c.err, "stopping: the bench is being made safe")
+		_ = st.Stop(operator()) // a run that has ended meanwhile needs no stop
+	})
+	defer stopped()
+	terminal := hands.NewTerminal(c.in, c.out, func(id, text string) error {
+		consoleErr := hands.AtConsole(os.Getpid(), file.Act.Console)
+		err := st.Desk().Answer(id, hands.Answer{By: operator(), Text: text, AtBench: consoleErr == nil})
+		if errors.Is(err, hands.ErrNotAtBench) {
+			return fmt.Errorf("%w (%w)", err, consoleErr)
+		}
+		return err
+	})
+	asked, stopAsking := context.WithCancel(gctx)
+	if file.Person != "simulated" {
+		group.Go(func() error { return terminal.Run(asked) })
+	}
+	for {
+		e, err := running.Events.Next(context.Background()) // ends with the run
+		if err != nil {
+			break
+		}
+		kept.keep(e)
+		teller{out: c.out}.tell(e)
+		if file.Person == "simulated" {
+			continue
+		}
+		switch b := e.Body.(type) {
+		case event.Prompt:
+			terminal.Put(b)
+		case event.Answered:
+			terminal.Over(b.ID)
+		case event.Withdrawn:
+			terminal.Over(b.ID)
+		}
+	}
+	ended := running.Wait()
+	fmt.Fprintln(c.out, "journal    "+running.Journal)
+	stopAsking()
+	stop()
+	return &ended, errors.Join(group.Wait(), kept.close())
+}

@@ -1,0 +1,124 @@
+package command
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/verdict"
+)
+
+// teller prints what happens, a line an event, as a technician would say it.
+type teller struct {
+	out    io.Writer
+	prefix string // unit, where several run at once
+	quiet  bool   // leave out passed checks and switched outputs
+}
+
+func (t teller) say(mark, format string, args ...any) {
+	fmt.Fprintf(t.out, "%s%-10s %s\n", t.prefix, mark, fmt.Sprintf(format, args...))
+}
+
+// tell prints one event; readings are too many to print.
+func (t teller) tell(e event.Event) {
+	switch b := e.Body.(type) {
+	case event.RunStarted:
+		simulated := ""
+		if b.Simulated {
+			simulated = ", SIMULATED bench"
+		}
+		t.say("run", "%s: unit %s, family %s, stage %s%s", b.Title, b.Unit, b.Family, b.Stage, simulated)
+	case event.Step:
+		t.say("", "%s", b.Text)
+	case event.Note:
+		t.say("note", "%s", b.Text)
+	case event.Energising:
+		t.say("ENERGISE", "%s, up to %v, for at most %v, allowed by %s", strings.Join(b.Outputs, " and "), b.Highest, b.Longest, b.By)
+	case event.Switched:
+		if !t.quiet {
+			t.say("", "%s %s", b.Output, onOff(b.On))
+		}
+	case event.Check:
+		if !t.quiet || b.Outcome == verdict.Fail {
+			t.say(string(b.Outcome), "%s", checkLine(verdict.Check(b)))
+		}
+	case event.Finding:
+		t.say("FINDING", "%s", b.Text)
+		if b.Part != "" && !t.quiet {
+			t.say("", "likely: %s", b.Part)
+		}
+		if b.Do != "" && !t.quiet {
+			t.say("", "do: %s", b.Do)
+		}
+	case event.Trip:
+		t.say("TRIP", "%s: %s", b.Cause, b.Text)
+		t.say("", "do: %s", b.Do)
+	case event.Safety:
+		if !b.Confirmed {
+			for _, o := range b.Outputs {
+				if !o.Confirmed {
+					t.say("NOT SAFE", "%s is not confirmed %s: %s", o.Name, o.Safe, o.Text)
+				}
+			}
+		} else if !t.quiet {
+			t.say("", "outputs confirmed in their safe states (%s)", b.Cause)
+		}
+	case event.Bus:
+		t.say("bus", "%s at %v%s", b.State, b.Volts, because(b.Why))
+	case event.Link:
+		t.say("link", "%s %s%s", b.Instrument, b.State, because(b.Why))
+	case event.Hold:
+		t.say("HOLD", "%s %s", b.By, map[bool]string{true: "has hands in the bench", false: "is clear"}[b.Placed])
+	case event.RunEnded:
+		t.say(strings.ToUpper(b.Outcome), "run %s", e.Run)
+		for _, r := range b.Reasons {
+			t.say("", "- %s", r)
+		}
+	}
+}
+
+func onOff(on bool) string {
+	if on {
+		return "on"
+	}
+	return "off"
+}
+
+func because(why string) string {
+	if why == "" {
+		return ""
+	}
+	return ": " + why
+}
+
+// checkLine is a check in one line: "quiescent current of bus: 23.1 mA (20 mA to 28 mA, ± 300 µA)".
+func checkLine(c verdict.Check) string {
+	s := c.Name + " of " + c.Subject
+	if c.Reading != nil {
+		s += fmt.Sprintf(": %v", *c.Reading)
+		switch {
+		case c.Low != nil && c.High != nil:
+			s += fmt.Sprintf(" (%v to %v", *c.Low, *c.High)
+		case c.Low != nil:
+			s += fmt.Sprintf(" (at least %v", *c.Low)
+		case c.High != nil:
+			s += fmt.Sprintf(" (at most %v", *c.High)
+		default:
+			s += " (no limit"
+		}
+		if c.Uncertainty != nil {
+			s += fmt.Sprintf(", ± %v", *c.Uncertainty)
+		}
+		s += ")"
+	}
+	for _, more := range []string{c.Reason, c.Part} {
+		if more != "" {
+			s += "; " + more
+		}
+	}
+	if c.Change != "" {
+		s += "; to change that: " + c.Change
+	}
+	return s
+}

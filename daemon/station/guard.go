@@ -1,0 +1,37 @@
+package station
+
+import (
+	"time"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
+	"benchwarden/daemon/warden"
+	"benchwarden/instruments/quantity"
+)
+
+// guard lets the bench see the warden.
+type guard struct{ *warden.Warden }
+
+func (g guard) Feed(s bench.Sample) {
+	r := event.Reading{Name: s.Name, Value: s.Value, Text: s.Text, Asked: s.Asked, Arrived: s.Arrived, Instrument: s.Instrument}
+	if s.Err != nil {
+		r.Error = s.Err.Error()
+	}
+	g.Warden.Feed(r)
+}
+
+func (g guard) Setpoint(role string, from, to quantity.Volts, _ quantity.Amperes, settle time.Duration) {
+	g.Warden.Setpoint(role, from, to, settle)
+}
+
+// consent lets the bench ask the hands desk.
+type consent struct{ *hands.Desk }
+
+// Allow asks for an act at the bench for what can hurt; a reference signal only waits until hands are clear.
+func (c consent) Allow(a bench.Announced) error {
+	if a.Role == bench.Reference {
+		return c.Desk.HandsClear()
+	}
+	return c.Desk.Allow(a.Role, a.Voltage)
+}

@@ -1,0 +1,271 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/drive"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/record"
+	"benchwarden/daemon/script"
+	"benchwarden/daemon/verdict"
+)
+
+// Order is what somebody wants to be run.
+type Order struct {
+	Script   string `json:"script"` // name or path
+	Family   string `json:"family"`
+	Unit     string `json:"unit"` // serial number
+	Operator string `json:"operator,omitempty"`
+}
+
+// Running is a run that is going on.
+type Running struct {
+	Run     string
+	Journal string
+	Events  *event.Subscription // every event of the bench from the run's first one on
+	stop    context.CancelCauseFunc
+	done    chan struct{}
+	ended   event.RunEnded
+}
+
+// Wait returns how the run ended.
+func (r *Running) Wait() event.RunEnded {
+	<-r.done
+	return r.ended
+}
+
+// Exit codes of a run.
+const (
+	ExitPass      = 0
+	ExitFail      = 1
+	ExitUndecided = 2
+	ExitTripped   = 3
+	ExitStopped   = 4
+	ExitBroken    = 5
+	ExitNotSafe   = 6
+)
+
+var errPerson = errors.New("stopped by a person")
+
+type tripError struct{ trip event.Trip }
+
+func (e *tripError) Error() string { return "tripped, " + e.trip.Cause + ": " + e.trip.Text }
+
+// plan is an order whose parts were all found good.
+type plan struct {
+	order  Order
+	script *script.Script
+	family *drive.Family
+}
+
+func (s *Station) plan(o Order) (p plan, err error) {
+	p.order = o
+	if o.Unit == "" {
+		return p, errors.New("no unit: give the drive's serial number with --unit")
+	}
+	path, err := script.Find(s.cfg.Scripts, o.Script)
+	if err != nil {
+		return p, err
+	}
+	if p.script, err = script.Read(path); err != nil {
+		return p, err
+	}
+	if p.family, err = drive.LoadNamed(s.cfg.Families, o.Family); err != nil {
+		return p, err
+	}
+	switch p.script.Stage {
+	case drive.Rails, drive.Board:
+	default:
+		return p, fmt.Errorf("script %s belongs to stage %s, which needs a job with the stages before it; jobs are not there yet", o.Script, p.script.Stage)
+	}
+	if _, ok := p.family.Stages[p.script.Stage]; !ok {
+		return p, fmt.Errorf("family %s has no figures for stage %s", p.family.Name, p.script.Stage)
+	}
+	var missing []string
+	for _, role := range p.script.Roles {
+		if _, ok := s.cfg.File.Instruments[role]; !ok {
+			missing = append(missing, role)
+		}
+	}
+	if len(missing) > 0 {
+		return p, fmt.Errorf("script %s needs %s, which bench %s does not have", o.Script, strings.Join(missing, " and "), s.Name())
+	}
+	findings := s.cfg.File.Validate(NeedsOf(p.family), bench.Speaks(s.cfg.Dialects))
+	return p, findings.Faults.Err()
+}
+
+// Start begins a run. What is wrong with the order is told before anything is touched.
+func (s *Station) Start(o Order) (*Running, error) {
+	p, err := s.plan(o)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.bench.Usable(); err != nil {
+		return nil, err
+	}
+	now := time.Now()
+	name := fmt.Sprintf("%s-%s-%s", now.UTC().Format("20060102T150405.000Z"), s.Name(), strings.TrimSuffix(filepath.Base(p.script.File), ".star"))
+	ctx, stop := context.WithCancelCause(context.Background())
+	r := &Running{Run: name, stop: stop, done: make(chan struct{})}
+
+	s.mu.Lock()
+	switch {
+	case s.closing:
+		s.mu.Unlock()
+		return nil, errors.New("the daemon is being stopped")
+	case s.running != nil:
+		busy := s.running.Run
+		s.mu.Unlock()
+		return nil, fmt.Errorf("bench %s: %w with run %s", s.Name(), ErrBusy, busy)
+	}
+	s.running = r
+	s.mu.Unlock()
+
+	journal, err := record.Create(s.cfg.Journals, name)
+	if err != nil {
+		s.free(r)
+		return nil, err
+	}
+	r.Journal = journal.Path()
+	r.Events = s.cfg.Hub.Subscribe(event.Lossless)
+	go s.execute(ctx, r, p, journal)
+	return r, nil
+}
+
+func (s *Station) free(r *Running) {
+	s.mu.Lock()
+	s.running = nil
+	s.mu.Unlock()
+	close(r.done)
+}
+
+// execute owns the run from its first event to its last.
+func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *record.Journal) {
+	defer s.free(r)
+	kept := s.cfg.Hub.Subscribe(event.Lossless)
+	keeping := make(chan error, 1)
+	go func() {
+		err := journal.Keep(context.Background(), r.Run, kept) // ends with the run's last event
+		if err != nil {
+			r.stop(fmt.Errorf("the run is not being recorded: %w", err))
+		}
+		keeping <- err
+	}()
+
+	s.emit(s.opening(r, p))
+	result, runErr := s.perform(ctx, r, p)
+	r.ended = s.conclude(ctx, result, runErr)
+	s.emit(r.ended)
+
+	if err := <-keeping; err != nil && r.ended.Exit < ExitBroken {
+		r.ended.Outcome, r.ended.Exit = "broken", ExitBroken
+		r.ended.Reasons = append(r.ended.Reasons, err.Error())
+	}
+	kept.Close()
+	r.Events.Close()
+	if err := journal.Close(); err != nil {
+		r.ended.Reasons = append(r.ended.Reasons, err.Error())
+	}
+}
+
+func (s *Station) opening(r *Running, p plan) event.RunStarted {
+	return event.RunStarted{
+		Script: p.script.File, Title: p.script.Title, Stage: string(p.script.Stage), Family: p.family.Name, Unit: p.order.Unit,
+		Operator: p.order.Operator, ScriptHash: p.script.SHA256, FamilyHash: p.family.Hash(), Version: s.cfg.Version,
+		Simulated: s.bench.Simulated(), Identities: s.bench.Identities(),
+	}
+}
+
+// perform arms the warden, opens the bench for the stage, runs the script and brings everything down again.
+func (s *Station) perform(ctx context.Context, r *Running, p plan) (result script.Result, err error) {
+	result.Outcome = verdict.Undecided
+	if err := s.warden.Arm(r.Run, limitsFor(p.family, p.script.Stage, s.cfg.File)); err != nil {
+		return result, err
+	}
+	defer s.warden.Disarm()
+	if err := s.warden.AwaitReady(ctx); err != nil {
+		return result, err
+	}
+	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
+		return result, err
+	}
+	rig := &rig{station: s, family: p.family, unit: p.order.Unit}
+	result, err = script.Run(ctx, p.script, p.family, rig, s.cfg.Slot)
+	s.desk.Withdraw()
+	return result, errors.Join(err, s.bringDown(err == nil))
+}
+
+// downWithin is how long a run waits at its end for the bus to be measured down.
+const downWithin = 30 * time.Second
+
+// bringDown ends a run: the bus stepped down where nothing is wrong, then make-safe, then the bus watched down.
+func (s *Station) bringDown(orderly bool) error {
+	ctx := context.Background()
+	_, hasBus := s.cfg.File.Instruments[bench.Bus]
+	var stepErr error
+	if orderly && hasBus {
+		_, stepErr = s.bench.BringDown(ctx, downWithin)
+	}
+	s.bench.MakeSafe(ctx, "the run has ended")
+	if !hasBus {
+		return stepErr
+	}
+	_, err := s.bench.AwaitDown(ctx, downWithin)
+	return errors.Join(stepErr, err)
+}
+
+// conclude says how the run ended, the most serious thing first.
+func (s *Station) conclude(ctx context.Context, result script.Result, err error) event.RunEnded {
+	ended := event.RunEnded{Outcome: string(result.Outcome), Reasons: result.Reasons}
+	cause := context.Cause(ctx)
+	var trip *tripError
+	switch {
+	case errors.As(cause, &trip):
+		ended.Outcome, ended.Exit = "tripped", ExitTripped
+		ended.Reasons = append([]string{trip.Error(), trip.trip.Do}, ended.Reasons...)
+	case errors.Is(cause, errPerson):
+		ended.Outcome, ended.Exit = "stopped", ExitStopped
+		ended.Reasons = append([]string{cause.Error()}, ended.Reasons...)
+	case err != nil:
+		ended.Outcome, ended.Exit = "broken", ExitBroken
+		ended.Reasons = append([]string{err.Error()}, ended.Reasons...)
+	case result.Outcome == verdict.Fail:
+		ended.Exit = ExitFail
+	case result.Outcome != verdict.Pass:
+		ended.Exit = ExitUndecided
+	}
+	if safe := s.bench.LastSafe(); !safe.Confirmed {
+		ended.Exit = ExitNotSafe
+		ended.Reasons = append([]string{"NOT SAFE: " + unconfirmed(safe.Outputs)}, ended.Reasons...)
+	}
+	if _, hasBus := s.cfg.File.Instruments[bench.Bus]; hasBus {
+		if down := s.bench.Down(); !down.Down() {
+			ended.Exit = ExitNotSafe
+			ended.Reasons = append([]string{fmt.Sprintf("%s: %s %s", down.State, down.Why, down.Do)}, ended.Reasons...)
+		}
+	}
+	return ended
+}
+
+func unconfirmed(outputs []event.Output) string {
+	var names []string
+	for _, o := range outputs {
+		if !o.Confirmed {
+			names = append(names, fmt.Sprintf("%s is not confirmed %s (%s)", o.Name, o.Safe, o.Text))
+		}
+	}
+	slices.Sort(names)
+	return strings.Join(names, "; ")
+}
+
+func roleOf(name string) string {
+	role, _, _ := strings.Cut(name, ".")
+	return role
+}
