@@ -51,36 +51,36 @@ type exchange struct {
 	port   Port
 	start  time.Time
 	until  time.Time
+	astray bool   // the link was out of step when it began
 	sentAt uint64 // the number of the message that was sent
 }
 
 // begin waits for the turn and starts an exchange; end has to follow.
-func (l *Link) begin(ctx context.Context, p Priority, message string) (exchange, error) {
+func (l *Link) begin(ctx context.Context, p Priority, message string) (*exchange, error) {
 	if p < Script || p >= levels {
-		return exchange{}, fmt.Errorf("%v %d", p, int(p))
+		return nil, fmt.Errorf("%v %d", p, int(p))
 	}
 	if strings.IndexByte(message, '\n') >= 0 || strings.IndexByte(message, '\r') >= 0 {
-		return exchange{}, errors.New("a message may not hold a line end: it would become two")
+		return nil, errors.New("a message may not hold a line end: it would become two")
 	}
-	l.mu.Lock()
-	urgents := l.urgents
-	l.mu.Unlock()
+	urgents := l.urgents.Load()
 	if !l.turn.take(p, ctx.Done(), l.ctx.Done()) {
 		if l.ctx.Err() != nil {
-			return exchange{}, ErrClosed
+			return nil, ErrClosed
 		}
-		return exchange{}, fmt.Errorf("given up while waiting for other exchanges: %w", context.Cause(ctx))
+		return nil, fmt.Errorf("given up while waiting for other exchanges: %w", context.Cause(ctx))
 	}
-	x := exchange{Link: l, ctx: ctx, start: time.Now()}
+	x := &l.current
+	*x = exchange{Link: l, ctx: ctx, start: time.Now()}
 	x.until = l.limit(ctx, x.start)
 	if err := x.activate(p == Script, urgents); err != nil {
 		l.turn.give()
-		return exchange{}, err
+		return nil, err
 	}
 	l.watch(ctx)
 	if ctx.Err() != nil {
 		x.end()
-		return exchange{}, context.Cause(ctx)
+		return nil, context.Cause(ctx)
 	}
 	return x, nil
 }
@@ -107,11 +107,11 @@ func (x *exchange) activate(cuttable bool, urgents uint64) error {
 		return ErrClosed
 	case l.port == nil:
 		return fmt.Errorf("since %v: %w", time.Since(l.state.Since).Round(time.Millisecond), l.state.Err)
-	case cuttable && urgents != l.urgents: // what a script wanted before make-safe must not follow it
+	case cuttable && urgents != l.urgents.Load(): // what a script wanted before make-safe must not follow it
 		return ErrCut
 	}
 	l.active, l.stop, l.doneBy = true, nil, x.ctx.Done()
-	x.port = l.port
+	x.port, x.astray = l.port, l.outOfStep
 	select {
 	case <-l.wake:
 	default:
@@ -185,16 +185,10 @@ func (x *exchange) stumble() {
 	x.mu.Unlock()
 }
 
-func (x *exchange) isOutOfStep() bool {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	return x.outOfStep
-}
-
 // inStep makes sure that the next answer will be the answer to the next
 // question.
 func (x *exchange) inStep() error {
-	out := x.isOutOfStep()
+	out := x.astray
 	if w, ok := x.port.(waiter); ok && !out {
 		n, err := w.Waiting()
 		if err != nil {

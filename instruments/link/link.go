@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -73,6 +74,7 @@ type Link struct {
 
 	turn turn
 	// What follows belongs to the holder of the turn.
+	current exchange
 	buf     []byte
 	watched <-chan struct{} // the end of the context that is watched
 	unwatch func() bool
@@ -83,12 +85,13 @@ type Link struct {
 	partial bool      // the last message was cut off before its terminator
 	free    time.Time // when the line will have sent everything
 
-	wake  chan struct{} // tells an exchange that waits by a timer to look at stop
-	hurry chan struct{} // tells the reconnection to try now
-	lost  chan struct{} // tells the owner that the state has changed
-	ctx   context.Context
-	close context.CancelFunc
-	done  chan struct{}
+	wake    chan struct{} // tells an exchange that waits by a timer to look at stop
+	hurry   chan struct{} // tells the reconnection to try now
+	urgents atomic.Uint64 // counts urgent writes
+	lost    chan struct{} // tells the owner that the state has changed
+	ctx     context.Context
+	close   context.CancelFunc
+	done    chan struct{}
 
 	mu        sync.Mutex
 	port      Port // nil while there is none
@@ -99,7 +102,6 @@ type Link struct {
 	inWrite   bool            // the exchange is inside Write
 	doneBy    <-chan struct{} // the end of its context
 	stop      error           // why the exchange under way has to give up
-	urgents   uint64          // counts urgent writes
 	readBy    time.Time       // the port's deadlines as they are set
 	writeBy   time.Time
 	outOfStep bool

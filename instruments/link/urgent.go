@@ -69,7 +69,7 @@ func (l *Link) urgent(messages []string) error {
 func (l *Link) cut(until time.Time) (Port, error) {
 	for {
 		l.mu.Lock()
-		l.urgents++
+		l.urgents.Add(1)
 		if l.active && l.stop == nil {
 			l.stop = ErrCut
 			l.tell(l.wake)

@@ -12,7 +12,13 @@ func (x *exchange) write(message string) error {
 	if err := x.waitToWrite(); err != nil {
 		return err
 	}
-	defer func() { <-x.writing }()
+	err := x.writeNow(message)
+	<-x.writing
+	return err
+}
+
+// writeNow writes a message while it holds the right to write.
+func (x *exchange) writeNow(message string) error {
 	if err := x.await(x.free, x.options.Gap); err != nil {
 		return err
 	}
