@@ -219,12 +219,13 @@ func (b *Bench) protect(ctx context.Context, in *instrument, o Output, e Envelop
 }
 
 // protection stands a little past the trip limit, so that the warden acts first and the instrument when the warden cannot:
-// over-voltage the larger of 5 % and 1 V above, over-current the larger of 10 % and 20 mA above the current limit (practice).
+// over-voltage the larger of 5 % and 1 V above, over-current the larger of 10 % and 20 mA above the highest current limit that
+// the stage allows, since a run may raise its limit up to there (practice).
 func protection(o Output, e Envelope) supply.Protection {
-	trip := max(e.TripVoltage, e.Voltage, o.Voltage)
+	trip, limit := max(e.TripVoltage, e.Voltage, o.Voltage), max(e.Current, o.Current)
 	return supply.Protection{
 		Voltage: trip + max(trip/20, 1),
-		Current: o.Current + max(o.Current/10, 0.02),
+		Current: limit + max(limit/10, 0.02),
 	}
 }
 

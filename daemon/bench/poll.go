@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"benchwarden/daemon/event"
@@ -248,15 +249,19 @@ func (b *Bench) makingSafe() bool {
 	return b.making != nil
 }
 
-// linkState passes on what happens to an instrument's links.
+// linkState passes on what happens to an instrument's links. A link that make-safe itself dropped is no loss.
 func (b *Bench) linkState(role string) func(link.State) {
+	var ours atomic.Bool
 	return func(s link.State) {
-		if s.Up {
-			b.emit(event.Link{Instrument: role, State: "up"})
-			return
-		}
-		b.emit(event.Link{Instrument: role, State: "lost", Why: s.Err.Error()})
-		if !b.makingSafe() {
+		switch {
+		case s.Up:
+			if !ours.Swap(false) {
+				b.emit(event.Link{Instrument: role, State: "up"})
+			}
+		case b.makingSafe():
+			ours.Store(true)
+		default:
+			b.emit(event.Link{Instrument: role, State: "lost", Why: s.Err.Error()})
 			b.config.Guard.LinkLost(role, s.Err)
 		}
 	}

@@ -44,9 +44,9 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 	case hands.Place:
 		return do("place", dialect.Args{"probe": prompt.Probe, "point": prompt.Point})
 	case hands.Fit:
-		return do("fit", dialect.Args{"item": prompt.Probe})
+		return do("fit", dialect.Args{"stand_in": prompt.Probe})
 	case hands.Remove:
-		return do("remove", dialect.Args{"item": prompt.Probe})
+		return do("remove", dialect.Args{"stand_in": prompt.Probe})
 	case hands.Clear:
 		return agree("clear")
 	case hands.Energise:

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -97,8 +98,9 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if len(missing) > 0 {
 		return p, fmt.Errorf("script %s needs %s, which bench %s does not have", o.Script, strings.Join(missing, " and "), s.Name())
 	}
-	findings := s.cfg.File.Validate(NeedsOf(p.family), bench.Speaks(s.cfg.Dialects))
-	return p, findings.Faults.Err()
+	needs := NeedsOf(p.family)
+	maps.DeleteFunc(needs.Stages, func(stage string, _ map[string]bench.Envelope) bool { return stage != string(p.script.Stage) })
+	return p, s.cfg.File.Validate(needs, bench.Speaks(s.cfg.Dialects)).Faults.Err()
 }
 
 // Start begins a run. What is wrong with the order is told before anything is touched.
@@ -213,6 +215,7 @@ func (s *Station) bringDown(orderly bool) error {
 	if orderly && hasBus {
 		_, stepErr = s.bench.BringDown(ctx, downWithin)
 	}
+	s.warden.Disarm() // make-safe cuts the polls' exchanges short, and does all that a trip would do
 	s.bench.MakeSafe(ctx, "the run has ended")
 	if !hasBus {
 		return stepErr

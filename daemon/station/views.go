@@ -110,7 +110,27 @@ func (r *rig) Arm(ctx context.Context, c script.Capture) (script.Pending, error)
 		return nil, err
 	}
 	record := quantity.Seconds(float64(c.Samples) / float64(c.Rate)).Duration()
+	if c.Trigger != "" {
+		// A scope sees no trigger before it has filled the part of the record that lies before it.
+		if err := pause(ctx, time.Duration(float64(c.Position)*float64(record))+armedMargin); err != nil {
+			return nil, err
+		}
+	}
 	return pending{scope: s, channels: channels, record: record}, nil
+}
+
+// armedMargin is what a scope may take to start filling its record after it was told to (common practice, no source).
+const armedMargin = 30 * time.Millisecond
+
+func pause(ctx context.Context, d time.Duration) error {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
 }
 
 // pending is a capture that was started.
