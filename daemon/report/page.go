@@ -8,12 +8,13 @@ import (
 
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/quantity"
 )
 
 //go:embed page.html
 var pageText string
 
-var page = template.Must(template.New("page").Funcs(template.FuncMap{"mark": mark}).Parse(pageText))
+var page = template.Must(template.New("page").Funcs(template.FuncMap{"mark": mark, "figure": figure}).Parse(pageText))
 
 // mark is an outcome's sign beside its word, so that the page can be read in black and white.
 func mark(o verdict.Outcome) string {
@@ -28,6 +29,14 @@ func mark(o verdict.Outcome) string {
 		return "–"
 	}
 	return "·"
+}
+
+// figure is a limit's value; limits on what is no number have none.
+func figure(v quantity.Value) string {
+	if v.Unit == quantity.One {
+		return ""
+	}
+	return v.String()
 }
 
 // Unit is one drive's page: its runs in order.
