@@ -75,6 +75,9 @@ func (t teller) tell(e event.Event) {
 		for _, r := range b.Reasons {
 			t.say("", "- %s", r)
 		}
+		if !t.quiet {
+			t.say("", "time: %.1f s for instruments, %.1f s for people, %.2f s computing", b.Bench, b.People, b.Computing)
+		}
 	}
 }
 

@@ -35,6 +35,10 @@ type RunEnded struct {
 	Outcome string   `json:"outcome"` // pass, fail, undecided, tripped, stopped, broken
 	Exit    int      `json:"exit"`
 	Reasons []string `json:"reasons,omitempty"`
+	// Where the time went: waiting for instruments, for people, and computing.
+	Bench     quantity.Seconds `json:"waited_for_bench"`
+	People    quantity.Seconds `json:"waited_for_people"`
+	Computing quantity.Seconds `json:"computed"`
 }
 
 // Step says what the script does now, in the technician's words.

@@ -26,6 +26,14 @@ type Result struct {
 	Reasons  []string
 	Checks   []verdict.Check
 	Findings []event.Finding
+	Spent    Spent
+}
+
+// Spent is where a run's time went.
+type Spent struct {
+	Bench     time.Duration // waiting for instruments: wire, settling, acquisition
+	People    time.Duration // prompts, the act, its countdown
+	Computing time.Duration // the script and the analysis
 }
 
 // ErrStopped is the cause of a run that the script itself ended with stop().
@@ -42,7 +50,9 @@ const (
 func Run(ctx context.Context, s *Script, family *drive.Family, rig Rig, slot Slot) (Result, error) {
 	e := &engine{ctx: ctx, script: s, family: family, rig: rig, slot: slot, started: time.Now()}
 	err := e.execute()
-	return e.result(), err
+	result := e.result()
+	result.Spent.Computing = time.Since(e.started) - result.Spent.Bench - result.Spent.People
+	return result, err
 }
 
 type engine struct {
@@ -54,6 +64,7 @@ type engine struct {
 	started time.Time
 
 	steps    uint64
+	spent    Spent
 	checks   []verdict.Check
 	findings []event.Finding
 }
@@ -101,10 +112,21 @@ func (e *engine) breathe(thread *starlark.Thread) {
 	thread.SetMaxExecutionSteps(thread.ExecutionSteps() + stepsPerSlot)
 }
 
-// waiting runs f, which waits for the bench or a person, without holding the computing slot.
+// waiting runs f, which waits for the bench, without holding the computing slot.
 func waiting[T any](e *engine, f func(context.Context) (T, error)) (T, error) {
+	return idle(e, &e.spent.Bench, f)
+}
+
+// asking runs f, which waits for people, without holding the computing slot.
+func asking[T any](e *engine, f func(context.Context) (T, error)) (T, error) {
+	return idle(e, &e.spent.People, f)
+}
+
+func idle[T any](e *engine, spent *time.Duration, f func(context.Context) (T, error)) (T, error) {
+	began := time.Now()
 	e.slot.Give()
 	defer e.retake()
+	defer func() { *spent += time.Since(began) }()
 	return f(e.ctx)
 }
 
@@ -114,6 +136,12 @@ func (e *engine) retake() { _ = e.slot.Take(context.WithoutCancel(e.ctx)) }
 
 func (e *engine) do(f func(context.Context) error) error {
 	_, err := waiting(e, func(ctx context.Context) (struct{}, error) { return struct{}{}, f(ctx) })
+	return err
+}
+
+// ask is do for what people do.
+func (e *engine) ask(f func(context.Context) error) error {
+	_, err := asking(e, func(ctx context.Context) (struct{}, error) { return struct{}{}, f(ctx) })
 	return err
 }
 
@@ -154,7 +182,7 @@ func (e *engine) result() Result {
 		}
 	}
 	outcome, reasons := verdict.Sum(e.checks, needed)
-	return Result{Outcome: outcome, Reasons: reasons, Checks: e.checks, Findings: e.findings}
+	return Result{Outcome: outcome, Reasons: reasons, Checks: e.checks, Findings: e.findings, Spent: e.spent}
 }
 
 func (e *engine) keep(c verdict.Check) {

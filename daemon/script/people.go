@@ -17,8 +17,8 @@ func (e *engine) personModule() *starlarkstruct.Module {
 		"fit":        e.fit,
 		"remove":     e.remove,
 		"read":       e.readByHand,
-		"ask":        e.ask,
-		"prove_down": e.plainly(func(ctx context.Context) error { return e.rig.ProveDown(ctx) }),
+		"ask":        e.question,
+		"prove_down": e.proveDown,
 		"bus_state": func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 			if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
 				return nil, err
@@ -31,6 +31,14 @@ func (e *engine) personModule() *starlarkstruct.Module {
 			}), nil
 		},
 	})
+}
+
+// prove_down() returns once the bus is measured down or proven by hand.
+func (e *engine) proveDown(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
+		return nil, err
+	}
+	return starlark.None, e.ask(e.rig.ProveDown)
 }
 
 // place({"P1": "gate:A.high"}, why, live) has probes moved. What is energised goes down before hands come in; with live = True
@@ -51,7 +59,7 @@ func (e *engine) place(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 		}
 		places[probe] = point
 	}
-	return starlark.None, e.do(func(ctx context.Context) error { return e.rig.Place(ctx, places, why, live) })
+	return starlark.None, e.ask(func(ctx context.Context) error { return e.rig.Place(ctx, places, why, live) })
 }
 
 func (e *engine) fit(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -60,7 +68,7 @@ func (e *engine) fit(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tupl
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "stand_in", &name, "count", &count, "text", &text); err != nil {
 		return nil, err
 	}
-	return starlark.None, e.do(func(ctx context.Context) error { return e.rig.Fit(ctx, name, count, text) })
+	return starlark.None, e.ask(func(ctx context.Context) error { return e.rig.Fit(ctx, name, count, text) })
 }
 
 func (e *engine) remove(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -68,7 +76,7 @@ func (e *engine) remove(_ *starlark.Thread, b *starlark.Builtin, args starlark.T
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "stand_in", &name, "text", &text); err != nil {
 		return nil, err
 	}
-	return starlark.None, e.do(func(ctx context.Context) error { return e.rig.Remove(ctx, name, text) })
+	return starlark.None, e.ask(func(ctx context.Context) error { return e.rig.Remove(ctx, name, text) })
 }
 
 // read(text, low, high) asks a person for a value; nonsense is asked again.
@@ -78,14 +86,14 @@ func (e *engine) readByHand(_ *starlark.Thread, b *starlark.Builtin, args starla
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "text", &text, "low", &low, "high", &high); err != nil {
 		return nil, err
 	}
-	v, err := waiting(e, func(ctx context.Context) (quantity.Value, error) {
+	v, err := asking(e, func(ctx context.Context) (quantity.Value, error) {
 		return e.rig.ReadByHand(ctx, text, low.Value, high.Value)
 	})
 	return measured{Value: v, instrument: "read by hand"}, err
 }
 
 // ask(text, ["yes", "no"]) asks a question with fixed answers.
-func (e *engine) ask(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+func (e *engine) question(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var text string
 	var list *starlark.List
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "text", &text, "answers", &list); err != nil {
@@ -99,6 +107,6 @@ func (e *engine) ask(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tupl
 		}
 		offers = append(offers, s)
 	}
-	answer, err := waiting(e, func(ctx context.Context) (string, error) { return e.rig.Confirm(ctx, text, offers) })
+	answer, err := asking(e, func(ctx context.Context) (string, error) { return e.rig.Confirm(ctx, text, offers) })
 	return starlark.String(answer), err
 }

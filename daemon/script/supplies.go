@@ -59,7 +59,7 @@ func (e *engine) announce(_ *starlark.Thread, b *starlark.Builtin, args starlark
 		}
 		a.Volts[s.role], a.Limit[s.role] = s.volts, s.limit
 	}
-	return starlark.None, e.do(func(ctx context.Context) error { return e.rig.Announce(ctx, a) })
+	return starlark.None, e.ask(func(ctx context.Context) error { return e.rig.Announce(ctx, a) })
 }
 
 // supplyModule is bus, control or reference: on, off, set, limit, voltage, current, mode.

@@ -16,6 +16,7 @@ import (
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/script"
 	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/quantity"
 )
 
 // Order is what somebody wants to be run.
@@ -226,7 +227,10 @@ func (s *Station) bringDown(orderly bool) error {
 
 // conclude says how the run ended, the most serious thing first.
 func (s *Station) conclude(ctx context.Context, result script.Result, err error) event.RunEnded {
-	ended := event.RunEnded{Outcome: string(result.Outcome), Reasons: result.Reasons}
+	ended := event.RunEnded{
+		Outcome: string(result.Outcome), Reasons: result.Reasons, Bench: quantity.SecondsOf(result.Spent.Bench),
+		People: quantity.SecondsOf(result.Spent.People), Computing: quantity.SecondsOf(result.Spent.Computing),
+	}
 	cause := context.Cause(ctx)
 	var trip *tripError
 	switch {

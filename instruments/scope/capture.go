@@ -29,7 +29,7 @@ func (s *Scope) Stop(ctx context.Context) error {
 // Between two questions for the state.
 const (
 	pollLeast = time.Millisecond
-	pollMost  = 20 * time.Millisecond
+	pollMost  = 5 * time.Millisecond
 )
 
 // Triggered waits until the capture is complete. It is false when the scope still waited for its trigger at the end of
@@ -38,7 +38,7 @@ func (s *Scope) Triggered(ctx context.Context, within time.Duration) (bool, erro
 	s.mu.Lock()
 	record := s.duration
 	s.mu.Unlock()
-	start, pause := time.Now(), min(max(record/8, pollLeast), pollMost)
+	start, pause := time.Now(), min(max(record/32, pollLeast), pollMost)
 	for {
 		waiting, measuring, err := s.state(ctx)
 		switch {
