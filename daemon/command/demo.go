@@ -191,7 +191,11 @@ func words(r report.Run) string {
 		return r.Trips[0].Cause + ": " + r.Trips[0].Text
 	}
 	if len(r.Findings) > 0 {
-		return r.Findings[0].Text
+		f := r.Findings[0]
+		if f.Part == "" {
+			return f.Text
+		}
+		return f.Text + "; likely " + f.Part
 	}
 	for _, check := range r.Checks {
 		if check.Outcome == verdict.Fail {

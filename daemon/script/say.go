@@ -29,7 +29,7 @@ func (e *engine) note(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tup
 }
 
 // check(name, subject, reading, low, high, uncertainty, ok, reason, part, change) compares and keeps the verdict. Either a
-// reading with a limit is given or ok says the result. It returns whether the check passed.
+// reading with a limit is given or ok says the result. It returns the outcome: "pass", "fail" or "undecided".
 func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var c verdict.Check
 	var reading, low, high, uncertainty maybe
@@ -56,7 +56,7 @@ func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 		c.Part = ""
 	}
 	e.keep(c)
-	return starlark.Bool(c.Outcome == verdict.Pass), nil
+	return starlark.String(c.Outcome), nil
 }
 
 func (e *engine) rule() verdict.Rule {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -90,6 +91,16 @@ func words(point string) string {
 	return point
 }
 
+// downWithin is how long a good bus of this family may take to be measured down from where the stage's trip limit is: its own
+// discharge to the voltage below which jumpers are fitted, t = R·C·ln(U0/U), and the two readings a second apart.
+func (r *rig) downWithin() time.Duration {
+	bus := r.family.Bus
+	farads := float64(bus.Capacitance)*(1+float64(bus.CapWithin)) + float64(r.OutputCapacitance(bench.Bus))
+	tau := farads * float64(bus.Bleeder) * (1 + float64(bus.BleedWithin))
+	from := max(r.family.LimitsFor(r.stage).BusVoltage, jumperVolts)
+	return quantity.Seconds(tau*math.Log(float64(from/jumperVolts))).Duration() + 3*time.Second
+}
+
 // quiet makes the bench quiet before hands come to the drive: inhibit, bus down, control supply off unless at or below 60 V
 // d.c. and isolated (P10). With live it only checks that what is on may be probed.
 func (r *rig) quiet(ctx context.Context, live bool) error {
@@ -110,7 +121,7 @@ func (r *rig) quiet(ctx context.Context, live bool) error {
 		}
 	}
 	if r.HasRole(bench.Bus) {
-		if _, err := r.bench().BringDown(ctx, downWithin); err != nil {
+		if _, err := r.bench().BringDown(ctx, r.downWithin()); err != nil {
 			return err
 		}
 	}
@@ -191,7 +202,7 @@ func (r *rig) below(ctx context.Context, limit quantity.Volts) error {
 	if err := r.quiet(ctx, false); err != nil {
 		return err
 	}
-	until := time.Now().Add(downWithin)
+	until := time.Now().Add(r.downWithin())
 	for {
 		down := r.bench().DownBelow(limit)
 		if down.Down() {
@@ -234,7 +245,7 @@ func (r *rig) ProveDown(ctx context.Context) error {
 	down := r.bench().Down()
 	if !down.Down() && down.State == event.Live {
 		var err error
-		if down, err = r.bench().AwaitDown(ctx, downWithin); err != nil {
+		if down, err = r.bench().AwaitDown(ctx, r.downWithin()); err != nil {
 			return err
 		}
 	}

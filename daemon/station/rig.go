@@ -20,6 +20,7 @@ import (
 type rig struct {
 	station *Station
 	family  *drive.Family
+	stage   drive.Stage
 	unit    string
 }
 

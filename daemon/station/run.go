@@ -193,23 +193,22 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 		return result, err
 	}
 	defer s.warden.Disarm()
-	if err := s.warden.AwaitReady(ctx); err != nil {
+	awaited, cancel := context.WithTimeout(ctx, nextWithin)
+	defer cancel()
+	if err := s.warden.AwaitReady(awaited); err != nil {
 		return result, err
 	}
 	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
 		return result, err
 	}
-	rig := &rig{station: s, family: p.family, unit: p.order.Unit}
+	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit}
 	result, err = script.Run(ctx, p.script, p.family, rig, s.cfg.Slot)
 	s.desk.Withdraw()
-	return result, errors.Join(err, s.bringDown(err == nil))
+	return result, errors.Join(err, s.bringDown(err == nil, rig.downWithin()))
 }
 
-// downWithin is how long a run waits at its end for the bus to be measured down.
-const downWithin = 30 * time.Second
-
 // bringDown ends a run: the bus stepped down where nothing is wrong, then make-safe, then the bus watched down.
-func (s *Station) bringDown(orderly bool) error {
+func (s *Station) bringDown(orderly bool, downWithin time.Duration) error {
 	ctx := context.Background()
 	_, hasBus := s.cfg.File.Instruments[bench.Bus]
 	var stepErr error

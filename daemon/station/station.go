@@ -143,7 +143,7 @@ func (s *Station) live() []string {
 }
 
 // closeWithin is how long Run waits for the bus to come down when it ends, so that Halls and control supply can go off.
-const closeWithin = 15 * time.Second
+const closeWithin = 8 * time.Second
 
 // Run polls the bench and supervises it until ctx ends. Whatever ends it, the run that is going on is stopped and the bench
 // is made safe before Run returns; the error tells of both.

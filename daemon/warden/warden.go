@@ -184,7 +184,8 @@ func (w *Warden) AwaitReady(ctx context.Context) error {
 	defer ticker.Stop()
 	for {
 		err := w.Ready()
-		if !errors.Is(err, ErrBlind) { // the age limits end this: what never comes trips
+		// The age limits end the wait for readings: what never comes trips. The loop may only just have been started.
+		if !errors.Is(err, ErrBlind) && !errors.Is(err, ErrAsleep) {
 			return err
 		}
 		select {
