@@ -168,6 +168,12 @@ func (c *Chart) directions(base expectation) []cause {
 				Do:   fmt.Sprintf("Measure the reference at the drive's input in both polarities; check the end switch of the %s direction and its wiring; then the input amplifier of the reference.", d)},
 		})
 	}
+	all = append(all, cause{
+		predict: func(_ state, channel string) drive.Pattern { return idle[channel] },
+		finding: event.Finding{Subject: "reference", Part: "reference input",
+			Text: "The drive idles in both directions: it does not answer to the reference, or much too little.",
+			Do:   "Measure the reference at the drive's input; then gain and dead zone of the reference's input amplifier."},
+	})
 	return append(all, cause{
 		predict: func(s state, channel string) drive.Pattern {
 			return base.of(state{s.code, other(s.direction)}, channel)

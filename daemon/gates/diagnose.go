@@ -73,8 +73,8 @@ func (d *diagnosis) nothing() {
 	default:
 		d.waitsFor(&f)
 	}
-	if bad := d.driverRailsBad(); len(bad) > 0 {
-		f.Text += fmt.Sprintf(" Driver rails out of limits: %s.", strings.Join(bad, ", "))
+	if len(d.around.BadRails) > 0 {
+		f.Text += fmt.Sprintf(" Rails out of limits: %s; mend them first.", strings.Join(d.around.BadRails, ", "))
 	}
 	d.out = append(d.out, f)
 	for _, r := range d.rows {
@@ -116,18 +116,6 @@ func (d *diagnosis) waitsFor(f *event.Finding) {
 		f.Text += " The drive misses a permissive, or a sense line reports a fault."
 	}
 	f.Do = "Look, in this order, at " + strings.Join(order, "; ") + "."
-}
-
-func (d *diagnosis) driverRailsBad() []string {
-	var bad []string
-	for _, r := range d.rows {
-		for _, rail := range []string{r.channel.Rail, r.channel.NegativeRail} {
-			if rail != "" && slices.Contains(d.around.BadRails, rail) && !slices.Contains(bad, rail) {
-				bad = append(bad, rail)
-			}
-		}
-	}
-	return bad
 }
 
 // patterns explains wrong cells by a single cause, else names each channel.
@@ -216,8 +204,12 @@ func (d *diagnosis) dead(r *channelRow) event.Finding {
 		f.Part = "rail " + r.channel.Rail
 		f.Text = fmt.Sprintf("%s is dead: its driver's rail %s is out of limits.", name, r.channel.Rail)
 		f.Do = "Repair the rail first, then sweep again."
+	case measured && d.around.Proven[name]:
+		f.Part = d.ownSupply(r)
+		f.Text = fmt.Sprintf("%s is dead: its driver has no supply (%s at its pin, while %s was seen alive elsewhere).", name, volts(float64(rail)), c.probe(name))
+		f.Do = "Measure it cold: diode, capacitor, the path from the rail to the driver's pin."
 	case r.silent && measured:
-		f.Part = "rail " + r.channel.Rail + ", or the probe"
+		f.Part = d.ownSupply(r) + ", or the probe"
 		f.Text = fmt.Sprintf("%s gives no sign, and on its driver's supply %s reads %v.", name, c.probe(name), rail)
 		f.Do = fmt.Sprintf("Check the probe's leads, then measure rail %s: %s.", r.channel.Rail, c.family.Rails[r.channel.Rail].Point)
 	case r.silent:
@@ -235,6 +227,14 @@ func (d *diagnosis) dead(r *channelRow) event.Finding {
 		f.Do += " Check first that the switch node's jumper to bus negative is fitted: without it a floating high side shows nothing."
 	}
 	return f
+}
+
+// ownSupply is what feeds a dead channel's driver and nothing that works.
+func (d *diagnosis) ownSupply(r *channelRow) string {
+	if d.fedWell(r) {
+		return d.highSupply(r)
+	}
+	return "rail " + r.channel.Rail
 }
 
 // number of a check's reading, NaN without one.

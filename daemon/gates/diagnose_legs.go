@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
@@ -17,6 +18,8 @@ func (d *diagnosis) legs(checks []verdict.Check) {
 	_, timing := d.failed(checks, "pulse timing")
 	_, rise := d.failed(checks, "rise time")
 	_, fall := d.failed(checks, "fall time")
+	_, on := d.failed(checks, "gate level on")
+	before := len(d.out)
 	for _, leg := range d.chart.family.Bridge.Legs {
 		check, _ := d.chart.deadTime(leg)
 		if check.Outcome != verdict.Fail {
@@ -28,7 +31,7 @@ func (d *diagnosis) legs(checks []verdict.Check) {
 			continue
 		}
 		f := d.leg(leg)
-		if culprit := cmp.Or(blame(high, rise, fall, timing), blame(low, rise, fall, timing)); culprit != "" {
+		if culprit := cmp.Or(blame(high, rise, fall, timing, on), blame(low, rise, fall, timing, on)); culprit != "" {
 			d.eaten[culprit] = " " + f.Text
 			d.parts["dead time/leg "+leg] = "gate driver of " + culprit
 			continue
@@ -47,17 +50,43 @@ func (d *diagnosis) legs(checks []verdict.Check) {
 		}
 		d.say(f, "dead time", "leg "+leg)
 	}
+	d.allLegs(before)
 }
+
+// allLegs makes one finding of those of the single legs where every leg has lost its dead time in the same way.
+func (d *diagnosis) allLegs(before int) {
+	own := d.out[before:]
+	legs := d.chart.family.Bridge.Legs
+	if len(own) < 2 || len(own) < len(legs) {
+		return
+	}
+	var texts []string
+	for _, f := range own {
+		if !strings.HasPrefix(f.Part, deadTimeOf) {
+			return
+		}
+		texts = append(texts, f.Text)
+	}
+	f := event.Finding{Subject: "dead time", Part: "dead time generator of the control section", Do: own[0].Do,
+		Text: "The dead time is wrong on every leg. " + strings.Join(texts, " ")}
+	d.out = append(d.out[:before], f)
+	for _, leg := range legs {
+		d.parts["dead time/leg "+leg] = f.Part
+	}
+}
+
+// deadTimeOf is the part where both changeovers of a leg are wrong alike; the leg's name follows.
+const deadTimeOf = "dead time of leg "
 
 func (d *diagnosis) wrong(channel string) bool {
 	return slices.ContainsFunc(d.rowOf(channel).cells, (*cell).wrong)
 }
 
-// blame gives the channel back if its slow edges or its jitter spoil the timing of its leg.
-func blame(channel string, rise, fall, timing map[string]verdict.Check) string {
+// blame gives the channel back if its slow edges, its jitter or its ringing spoil the timing of its leg.
+func blame(channel string, rise, fall, timing, on map[string]verdict.Check) string {
 	_, up := rise[channel]
 	_, down := fall[channel]
-	if up || down || strings.Contains(timing[channel].Reason, jitterWord) {
+	if up || down || strings.Contains(timing[channel].Reason, jitterWord) || strings.Contains(on[channel].Reason, ringing) {
 		return channel
 	}
 	return ""
@@ -71,8 +100,8 @@ func (d *diagnosis) leg(leg string) event.Finding {
 	high, low := c.family.Leg(leg)
 	highLow, lowHigh := c.turns(leg)
 	limits := c.family.Modulation.DeadTime
-	f := event.Finding{Subject: "leg " + leg, Part: "dead time of leg " + leg}
-	late := func(k turns) string { // which channel's delay would make this changeover wrong
+	f := event.Finding{Subject: "leg " + leg, Part: deadTimeOf + leg}
+	blames := func(k turns) string { // which channel's delay would make this changeover wrong
 		if k.name == highLow.name {
 			return fmt.Sprintf("%s goes off late or %s comes early", high, low)
 		}
@@ -97,7 +126,7 @@ func (d *diagnosis) leg(leg string) event.Finding {
 		}
 		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
 		f.Text = fmt.Sprintf("Leg %s overlaps on one edge only, from %s, by %v (the other changeover is right): %s.%s", leg, k.name,
-			seconds(-k.shortest.Value), late(k), danger)
+			seconds(-k.shortest.Value), blames(k), danger)
 		f.Do = "Compare both channels' delays from driver input to gate: coupler or driver of one of the two."
 	case overlapping(highLow) || overlapping(lowHigh):
 		f.Text = fmt.Sprintf("Leg %s has no dead time: both gates are on together for %v.%s", leg, seconds(overlap.Value), danger)
@@ -106,6 +135,10 @@ func (d *diagnosis) leg(leg string) event.Finding {
 		f.Text = fmt.Sprintf("Both gates of leg %s are on together for %v (%s).%s", leg, seconds(overlap.Value), where, danger)
 		f.Do = "Look at the gate pattern of both channels first: one may be stuck on, or the probes are exchanged."
 		f.Part = fmt.Sprintf("gate driver of %s or of %s", high, low)
+	case late(highLow, lowHigh, limits):
+		return d.lateChannel(high, low, limits, highLow, lowHigh)
+	case late(lowHigh, highLow, limits):
+		return d.lateChannel(low, high, limits, highLow, lowHigh)
 	case tooShort(highLow) || tooShort(lowHigh):
 		missing := math.Min(positive(highLow), positive(lowHigh)) < float64(limits.Shortest)/10
 		word := "too short"
@@ -119,7 +152,7 @@ func (d *diagnosis) leg(leg string) event.Finding {
 			if tooShort(lowHigh) {
 				k = lowHigh
 			}
-			f.Text += fmt.Sprintf(" Only the changeover from %s is wrong: %s.", k.name, late(k))
+			f.Text += fmt.Sprintf(" Only the changeover from %s is wrong: %s.", k.name, blames(k))
 		}
 	case tooLong(highLow) || tooLong(lowHigh):
 		f.Text = fmt.Sprintf("The dead time of leg %s is too long: %s; the family allows %v to %v.", leg, bothTurns(highLow, lowHigh), limits.Shortest, limits.Longest)
@@ -136,6 +169,24 @@ func (d *diagnosis) leg(leg string) event.Finding {
 		f.Text = fmt.Sprintf("The dead time of leg %s is wrong: %s.", leg, bothTurns(highLow, lowHigh))
 	}
 	return f
+}
+
+// late says that the side which hands over at the first changeover is late on both edges: the first gap is short, and the other
+// is long by about as much. Half of the allowed width is taken for "about" (common practice, no source).
+func late(gives, takes turns, limits drive.DeadTime) bool {
+	if gives.count == 0 || takes.count == 0 {
+		return false
+	}
+	usual := float64(limits.Shortest+limits.Longest) / 2
+	short, long := usual-gives.shortest.Value, takes.shortest.Value-usual
+	return gives.shortest.Value < float64(limits.Shortest) && long > 0 && math.Abs(short-long) < float64(limits.Longest-limits.Shortest)/2
+}
+
+func (d *diagnosis) lateChannel(channel, sibling string, limits drive.DeadTime, ks ...turns) event.Finding {
+	return event.Finding{Subject: channel, Part: delayed(channel),
+		Text: fmt.Sprintf("%s is late on both edges: the dead time is %s (the family allows %v to %v). With devices fitted the leg would conduct on both sides.",
+			channel, bothTurns(ks...), limits.Shortest, limits.Longest),
+		Do: fmt.Sprintf("Compare the delay from driver input to gate with that of %s; change the coupler or the driver.", sibling)}
 }
 
 func positive(k turns) float64 {

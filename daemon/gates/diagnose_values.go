@@ -45,7 +45,8 @@ func (d *diagnosis) levels(checks []verdict.Check) {
 	}
 }
 
-// shared names a rail where every channel that hangs on it, two at least, fails; it returns the other rows.
+// shared names a rail where all high sides or all low sides that hang on it, two at least, fail in the same way; it returns
+// the other rows.
 func (d *diagnosis) shared(failed []*channelRow, railOf func(*channelRow) string, check string, same func(*channelRow) bool) (rest []*channelRow) {
 	named := map[string]bool{}
 	for _, r := range failed {
@@ -53,22 +54,28 @@ func (d *diagnosis) shared(failed []*channelRow, railOf func(*channelRow) string
 		if named[rail] {
 			continue
 		}
-		var fed, bad []string
+		fed, bad := 0, []string(nil)
 		for _, o := range d.rows {
-			if railOf(o) == rail {
-				fed = append(fed, o.channel.Name)
-				if slices.Contains(failed, o) && same(o) {
-					bad = append(bad, o.channel.Name)
-				}
+			if railOf(o) != rail || o.channel.Kind != r.channel.Kind {
+				continue
+			}
+			fed++
+			if slices.Contains(failed, o) && same(o) {
+				bad = append(bad, o.channel.Name)
 			}
 		}
-		if rail == "" || len(bad) < 2 || len(bad) < len(fed) {
+		if rail == "" || len(bad) < 2 || len(bad) < fed || !same(r) {
 			rest = append(rest, r)
 			continue
 		}
+		for _, o := range failed { // the other side of the legs, where it hangs on the same rail and fails too
+			if railOf(o) == rail && same(o) && !slices.Contains(bad, o.channel.Name) {
+				bad = append(bad, o.channel.Name)
+			}
+		}
 		named[rail] = true
 		d.say(event.Finding{Subject: "rail " + rail, Part: "rail " + rail,
-			Text: fmt.Sprintf("%s is wrong on all channels that hang on rail %s (%s).", strings.ToUpper(check[:1])+check[1:], rail, strings.Join(bad, ", ")),
+			Text: fmt.Sprintf("%s is wrong on channels that have nothing in common but rail %s (%s).", strings.ToUpper(check[:1])+check[1:], rail, strings.Join(bad, ", ")),
 			Do:   fmt.Sprintf("Measure rail %s: %s.", rail, d.chart.family.Rails[rail].Point)}, check, bad...)
 	}
 	return rest
@@ -87,8 +94,12 @@ func (d *diagnosis) onLevel(r *channelRow, k verdict.Check) {
 		f.Part = d.highSupply(r)
 		f.Text = fmt.Sprintf("%s sags: its on level falls by %v during the on time.", name, volts(r.sagging()))
 		f.Do = "Measure the high side supply's capacitor and diode cold; an aged capacitor loses its charge in every pulse."
+	case slices.Contains(d.around.BadRails, r.channel.Rail):
+		f.Part = "rail " + r.channel.Rail
+		f.Text = fmt.Sprintf("%s has an on level of %s: its driver's rail %s is out of limits.", name, reading(k), r.channel.Rail)
+		f.Do = "Repair the rail first, then sweep again."
 	case number(k) < float64(band.Low) && d.chart.family.Gate.HighSideSupply == "bootstrap" && r.channel.Kind == drive.HighSide && d.fedWell(r):
-		f.Part = d.highSupply(r)
+		f.Part = "gate driver of " + name + ", or its " + d.highSupply(r)
 		f.Text = fmt.Sprintf("%s has a low on level, %v, while the other channels on rail %s are right.", name, reading(k), r.channel.Rail)
 		f.Do = "Check that the switch node's jumper is fitted; then the bootstrap diode and capacitor; then the driver."
 	case number(k) < float64(band.Low):
@@ -185,27 +196,65 @@ func (d *diagnosis) timing(checks []verdict.Check) {
 			d.slow(r, up, down, rise[r.channel.Name], fall[r.channel.Name])
 		}
 	}
+	losing, lost := d.failed(checks, "missing pulses")
 	rows, of := d.failed(checks, "pulse timing")
-	if len(rows) > 2 && d.allOff(rows, of, "chopping frequency") {
-		d.say(event.Finding{Subject: "chopping frequency", Part: "oscillator of the control section",
-			Text: fmt.Sprintf("All channels chop at the wrong frequency, %v.", reading(of[rows[0].channel.Name])),
-			Do:   "Check that this unit is of the family that was chosen; then the control section's oscillator."}, "pulse timing", names(rows)...)
-		rows = nil
-	}
-	for _, r := range rows {
-		if d.told[r.channel.Name] {
-			continue
+	if !d.common(rows, of) {
+		for _, r := range rows {
+			if !d.told[r.channel.Name] && !slices.Contains(losing, r) { // a pulse that is missing spoils width and period too
+				d.badTiming(r, of[r.channel.Name])
+			}
 		}
-		d.badTiming(r, of[r.channel.Name])
 	}
-	rows, of = d.failed(checks, "missing pulses")
-	for _, r := range rows {
+	for _, r := range losing {
 		name := r.channel.Name
 		d.say(event.Finding{Subject: name, Part: "signal into the gate driver of " + name,
-			Text: fmt.Sprintf("%s loses pulses now and then: %s.", name, of[name].Reason),
+			Text: fmt.Sprintf("%s loses pulses now and then: %s.", name, lost[name].Reason),
 			Do:   "Look at the driver's input at the same time: missing there too, it is the control section or its connector; else the coupler or the driver's under-voltage lock-out."},
 			"missing pulses", name)
+		d.parts["pulse timing/"+name] = d.parts["missing pulses/"+name]
 	}
+}
+
+// common names what all chopping channels have in common when they all fail by the same measure.
+func (d *diagnosis) common(rows []*channelRow, of map[string]verdict.Check) bool {
+	chopping := 0
+	for _, r := range d.rows {
+		if !r.never() && r.hidden == "" {
+			chopping++
+		}
+	}
+	if len(rows) < enough || len(rows) < chopping {
+		return false
+	}
+	first := of[rows[0].channel.Name]
+	f := event.Finding{}
+	switch {
+	case all(rows, of, frequencyWord):
+		f = event.Finding{Subject: frequencyWord, Part: "oscillator of the control section",
+			Text: fmt.Sprintf("All channels chop at the wrong frequency, %s.", reading(first)),
+			Do:   "Check that this unit is of the family that was chosen; then the control section's oscillator."}
+	case all(rows, of, jitterWord):
+		f = event.Finding{Subject: "chopping period", Part: "oscillator or supply of the control section",
+			Text: fmt.Sprintf("All channels have jitter: the chopping period varies by %s from pulse to pulse.", reading(first)),
+			Do:   "Look at the ripple of the logic rail, then at the control section's oscillator."}
+	case all(rows, of, dutyWord):
+		f = event.Finding{Subject: "reference", Part: "reference input",
+			Text: fmt.Sprintf("All channels chop with the wrong duty (%s at %s where %s was expected for %v): the drive takes the reference for another voltage.",
+				reading(first), rows[0].channel.Name, middle(first), d.chart.family.Reference.Sweep),
+			Do: "Measure the reference at the drive's input; then gain, dead zone and offset of the reference's input amplifier."}
+	default:
+		return false
+	}
+	d.say(f, "pulse timing", names(rows)...)
+	return true
+}
+
+// middle is the middle of a check's limits, for a sentence.
+func middle(k verdict.Check) string {
+	if k.Low == nil || k.High == nil {
+		return "another"
+	}
+	return about((k.Low.Number+k.High.Number)/2, k.Low.Unit)
 }
 
 func names(rows []*channelRow) []string {
@@ -216,9 +265,10 @@ func names(rows []*channelRow) []string {
 	return out
 }
 
-func (d *diagnosis) allOff(rows []*channelRow, of map[string]verdict.Check, what string) bool {
+// all says that every row fails by the same measure.
+func all(rows []*channelRow, of map[string]verdict.Check, measure string) bool {
 	for _, r := range rows {
-		if !strings.Contains(of[r.channel.Name].Reason, what) {
+		if !strings.Contains(of[r.channel.Name].Reason, measure) {
 			return false
 		}
 	}

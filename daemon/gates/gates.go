@@ -66,6 +66,8 @@ type Circumstances struct {
 	// OnRail is what the probe read on a channel's own driver supply ("driver:A.high"), by gate channel. A channel that never
 	// moves is undecided until its probe was seen there.
 	OnRail map[string]quantity.Volts
+	// Proven are channels whose probe read nothing on the driver's supply, and was seen alive elsewhere before and after.
+	Proven map[string]bool
 	// Withheld are permissives that the bench does not give, in words.
 	Withheld []string
 	// Missing are stand-ins that are not fitted, by name.

@@ -110,11 +110,12 @@ func (c *Chart) listen(r *channelRow, k Circumstances) {
 	switch {
 	case measured && math.Abs(float64(volts)) >= float64(c.family.Gate.On.Low)/2:
 		return
-	case slices.Contains(k.BadRails, r.channel.Rail):
+	case slices.Contains(k.BadRails, r.channel.Rail), measured && k.Proven[name]:
 		return
 	case measured:
+		r.change = "see the probe alive on a supply that is known to be there, before and after; "
 		r.why = fmt.Sprintf("it never moves, and on its driver's supply %s reads %v: the probe is off, or rail %s is missing", c.probe(name), volts, r.channel.Rail)
-		r.change = fmt.Sprintf("measure rail %s with the meter, check the probe's leads", r.channel.Rail)
+		r.change += fmt.Sprintf("measure rail %s with the meter", r.channel.Rail)
 	default:
 		r.why = fmt.Sprintf("it never moves, and nothing shows that %s is on it", c.probe(name))
 		r.change = fmt.Sprintf("put %s on the driver's supply (driver:%s), see it there, then back on the gate", c.probe(name), name)

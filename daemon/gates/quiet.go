@@ -8,6 +8,7 @@ import (
 	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/quantity"
 )
 
 // quietView is a measured Quiet.
@@ -58,9 +59,9 @@ func (c *Chart) quietCheck(t topic) (verdict.Check, []event.Finding) {
 			case found.pattern != expected[channel]:
 				wrong = append(wrong, fmt.Sprintf("%s %s instead of %s", channel, found.pattern, expected[channel]))
 				fires = append(fires, channel)
-			case found.pattern == drive.Toggle:
-				if off := c.offHalf(q.channels[channel]); off > 0 {
-					wrong = append(wrong, fmt.Sprintf("%s is on for %.1f %% more or less than half of the period", channel, 100*off))
+			case found.pattern == drive.Toggle && channel == high:
+				if off := c.offHalf(q.channels[high], q.channels[low]); off > 0 {
+					wrong = append(wrong, fmt.Sprintf("leg %s is %s of the period off the middle", q.Leg, about(off, quantity.Percent)))
 				}
 			}
 		}
@@ -82,22 +83,21 @@ func (c *Chart) quietCheck(t topic) (verdict.Check, []event.Finding) {
 	return c.plain(t.check, subject, verdict.Pass, "", ""), nil
 }
 
-// offHalf is by how much an idling channel's duty is off one half, beyond what the reference's tolerated offset explains and beyond
-// the uncertainty; 0 if it is not.
-func (c *Chart) offHalf(s *sighting) float64 {
-	p, ok := s.coarse()
-	if !ok || !p.Duty.Known() {
+// offHalf is by how much a toggling leg's duty is off one half, beyond the reference's tolerated offset and beyond the
+// uncertainty; 0 if it is not. Half the difference of the two gates' duties is taken: the dead time shortens both alike.
+func (c *Chart) offHalf(high, low *sighting) float64 {
+	h, ok1 := high.coarse()
+	l, ok2 := low.coarse()
+	if !ok1 || !ok2 || !h.Duty.Known() || !l.Duty.Known() {
 		return 0
 	}
 	r := c.family.Reference
-	dead := float64(c.family.Modulation.DeadTime.Longest) * float64(c.family.Modulation.Frequency)
 	offset := 0.0
 	if r.Duty > 0 && r.Sweep > 0 {
-		perVolt := math.Abs(float64(r.Duty)-0.5) / float64(r.Sweep)
-		offset = perVolt * float64(r.Offset)
+		offset = math.Abs(float64(r.Duty)-0.5) / float64(r.Sweep) * float64(r.Offset)
 	}
-	off := math.Abs(p.Duty.Value + dead/2 - 0.5)
-	if off > dead/2+offset+p.Duty.U {
+	off := math.Abs(h.Duty.Value-l.Duty.Value) / 2
+	if off > offset+math.Hypot(h.Duty.U, l.Duty.U)/2 {
 		return off
 	}
 	return 0

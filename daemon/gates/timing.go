@@ -21,8 +21,14 @@ func (c *Chart) pulseTiming(row, whole *channelRow) []grade {
 		if !ok || p.Kind != waveform.Pulsing || !x.match && x.expected == drive.Off {
 			continue
 		}
-		if p.Rises < 5 && x.hasLong && x.long.Kind == waveform.Pulsing {
-			p = x.long // too few periods in the short capture
+		jitter := p.Jitter
+		if x.hasLong && x.long.Kind == waveform.Pulsing {
+			if !p.Period.Known() {
+				p = x.long
+			}
+			if !jitter.Known() {
+				jitter = x.long.Jitter // too few periods in the short capture
+			}
 		}
 		add := func(g grade, what string) {
 			if g.Outcome != verdict.Pass {
@@ -34,15 +40,15 @@ func (c *Chart) pulseTiming(row, whole *channelRow) []grade {
 			grades = append(grades, x.at(c, g))
 		}
 		band := between(float64(m.Frequency)*(1-float64(m.Within)), float64(m.Frequency)*(1+float64(m.Within)))
-		add(c.against(name, row.channel.Name, p.Frequency, quantity.Hertz(0).Value().Unit, band), "chopping frequency")
+		add(c.against(name, row.channel.Name, p.Frequency, quantity.Hertz(0).Value().Unit, band), frequencyWord)
 		if l, ok := c.dutyLimits(x); ok {
-			add(c.against(name, row.channel.Name, p.Duty, quantity.Percent, l), "duty")
+			add(c.against(name, row.channel.Name, p.Duty, quantity.Percent, l), dutyWord)
 		}
 		if l, ok := whole.widthLimits(c, x); ok {
 			add(c.against(name, row.channel.Name, p.PulseWidth, quantity.Second, l), widthWord+" against its siblings")
 		}
-		if m.Jitter > 0 && p.Jitter.Known() {
-			if g := c.against(name, row.channel.Name, p.Jitter, quantity.Second, atMost(m.Jitter)); g.Outcome != verdict.Undecided {
+		if m.Jitter > 0 && jitter.Known() {
+			if g := c.against(name, row.channel.Name, jitter, quantity.Second, atMost(m.Jitter)); g.Outcome != verdict.Undecided {
 				add(g, jitterWord+": the period varies from pulse to pulse")
 			}
 		}
@@ -50,11 +56,13 @@ func (c *Chart) pulseTiming(row, whole *channelRow) []grade {
 	return grades
 }
 
-// widthWord marks a pulse width in a reason.
-const widthWord = "pulse width"
-
-// jitterWord marks a jitter in a reason.
-const jitterWord = "jitter"
+// What a reason of pulse timing begins with, after the place.
+const (
+	frequencyWord = "chopping frequency"
+	dutyWord      = "duty"
+	widthWord     = "pulse width"
+	jitterWord    = "jitter"
+)
 
 // dutyLimits are the duties that the pattern allows, with the dead time that may have been taken off.
 func (c *Chart) dutyLimits(x *cell) (limits, bool) {
