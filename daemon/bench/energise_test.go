@@ -95,7 +95,7 @@ func TestSwitchOnProtectsThenWritesTheStateFileThenSwitches(t *testing.T) {
 			texts = append(texts, e.Text)
 		}
 		// Over-voltage: the trip limit of 100 V and 5 %; over-current: the limit of 200 mA and 20 mA.
-		require.Equal(t, []string{"protect 105 V 220 mA", "limit 200 mA", "set 60 V", "set?", "output on", "on?"}, texts)
+		require.Equal(t, []string{"protect 105 V 550 mA", "limit 200 mA", "set 60 V", "set?", "output on", "on?"}, texts)
 		require.Contains(t, atOn.On, bench.Bus, "the file says that the bus is about to be on")
 		require.Equal(t, "board", atOn.Stage)
 		require.Equal(t, "H-1042", atOn.Unit)
