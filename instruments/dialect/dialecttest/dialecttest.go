@@ -102,24 +102,37 @@ func (i *Instrument) Listen(t testing.TB) (address string) {
 	return "tcp://" + l.Addr().String()
 }
 
+// serve takes messages in while one is carried out, as a socket's buffer does.
 func (i *Instrument) serve(c net.Conn) {
-	defer c.Close()
+	const buffered = 1024
+	arrived := make(chan []byte, buffered)
+	i.wg.Go(func() {
+		defer close(arrived)
+		for {
+			chunk := make([]byte, 4096)
+			n, err := c.Read(chunk)
+			if n > 0 {
+				arrived <- chunk[:n]
+			}
+			if err != nil {
+				return
+			}
+		}
+	})
+	defer func() {
+		c.Close()
+		for range arrived { // until the reader has ended
+		}
+	}()
 	talk := i.New()
 	var buf []byte
-	chunk := make([]byte, 4096)
-	for {
-		message, rest, ok := i.split(buf)
-		if ok {
+	for chunk := range arrived {
+		buf = append(buf, chunk...)
+		for message, rest, ok := i.split(buf); ok; message, rest, ok = i.split(buf) {
 			buf = rest
 			if !i.handle(c, talk, message) {
 				return
 			}
-			continue
-		}
-		n, err := c.Read(chunk)
-		buf = append(buf, chunk[:n]...)
-		if err != nil {
-			return
 		}
 	}
 }
