@@ -109,6 +109,7 @@ func TestRefusesTheWrongUnit(t *testing.T) {
 		{"72", Volt, `"72" has no unit: write one, for example "72 V"`},
 		{"72", Ampere, `"72" has no unit: write one, for example "72 A"`},
 		{"3,9", Ohm, `for example "1500.5 ohm"`},
+		{"0.03", Percent, `"0.03" has no unit: write one, for example "3 %"`},
 		{"", Ohm, `for example "72 ohm"`},
 	} {
 		_, err := ParseAs(c.text, c.want)

@@ -3,6 +3,7 @@ package quantity
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"math"
 	"testing"
@@ -51,6 +52,9 @@ func TestOnlyLikeIsAddedToLike(t *testing.T) {
 	_, err = Value{1, Volt}.Cmp(Value{1, Ampere})
 	require.EqualError(t, err, "cannot compare amperes with volts")
 
+	difference, err := Value{1, Volt}.Sub(Value{0.25, Volt})
+	require.NoError(t, err)
+	require.Equal(t, Value{0.75, Volt}, difference)
 	sum, err := Value{1, Volt}.Add(Value{0.5, Volt})
 	require.NoError(t, err)
 	require.Equal(t, Value{1.5, Volt}, sum)
@@ -128,6 +132,30 @@ func TestTypedQuantitiesCarryTheirUnit(t *testing.T) {
 	kept := Volts(5)
 	require.Error(t, kept.UnmarshalText([]byte("x")))
 	require.Equal(t, Volts(5), kept, "a refused text changes nothing")
+}
+
+func TestEveryTypePrintsAndLogsAlike(t *testing.T) {
+	for want, q := range map[string]interface {
+		fmt.Stringer
+		slog.LogValuer
+		Value() Value
+	}{
+		"72 V": Volts(72), "350 mA": Amperes(0.35), "6 W": Watts(6), "51 J": Joules(51), "90 nC": Coulombs(90e-9), "5.11 Ω": Ohms(5.11),
+		"470 µF": Farads(470e-6), "1 mH": Henrys(1e-3), "18 kHz": Hertz(18e3), "1.2 µs": Seconds(1.2e-6), "45 degC": Celsius(45),
+		"1200 rpm": RPM(1200), "3 %": Ratio(0.03),
+	} {
+		require.Equal(t, want, q.String())
+		require.Equal(t, want, q.LogValue().String())
+		require.Equal(t, want, q.Value().String())
+	}
+}
+
+func TestAValueReadsItself(t *testing.T) {
+	v := Value{5, Ohm}
+	require.ErrorContains(t, v.UnmarshalText([]byte("72")), "has no unit")
+	require.Equal(t, Value{5, Ohm}, v, "a refused text changes nothing")
+	require.NoError(t, v.UnmarshalText([]byte("350 mA")))
+	require.Equal(t, Value{0.35, Ampere}, v)
 }
 
 func TestTextKeepsEveryDigit(t *testing.T) {
