@@ -224,3 +224,16 @@ func TestTwoRunsWithTheSameSeedGiveTheSameReadings(t *testing.T) {
 	require.Equal(t, read(5), read(5))
 	require.NotEqual(t, read(5), read(6))
 }
+
+// hits is how often a fault has hit.
+func (h *harm) hits(name string) int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	n := 0
+	for _, m := range h.faults {
+		if m.Name == name {
+			n += m.hits
+		}
+	}
+	return n
+}

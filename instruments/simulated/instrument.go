@@ -23,6 +23,8 @@ type instrument struct {
 	talk  func() conversation
 	// refresh brings condition registers up to what the model does by itself; nil: nothing to do.
 	refresh func()
+	// overrun tells that a message was too long; nil: nobody is told.
+	overrun func()
 	// identity is the answer that a mixed-up instrument gives to any question.
 	identity string
 }
@@ -45,6 +47,7 @@ func (b *Bench) newSCPI(role, kind string) *scpiInstrument {
 	s.instrument = instrument{
 		role: role, eol: "\n", pace: b.pace, harm: b.harmOf(role), split: scpi.SplitMessage,
 		talk:     func() conversation { return s.Device.NewSession() },
+		overrun:  func() { s.Report(scpi.NewError(-363, "")) },
 		identity: id[0] + "," + id[1] + "," + id[2] + "," + id[3],
 	}
 	s.harm.overflow = func() {

@@ -46,13 +46,23 @@ func (i *instrument) serve(ctx context.Context, w wire) {
 	receiver.Wait()
 }
 
-// receive cuts what arrives into messages.
+// receive cuts what arrives into messages. One that is too long is dropped up to its end.
 func (i *instrument) receive(w io.Reader, messages chan<- []byte, stop <-chan struct{}) {
 	var buf []byte
 	chunk := make([]byte, 4096)
+	dropping := false
 	for {
 		n, err := w.Read(chunk)
 		buf = append(buf, chunk[:n]...)
+		if dropping {
+			end := bytes.Index(buf, []byte(i.eol))
+			dropping = end < 0
+			if dropping {
+				buf = nil
+			} else {
+				buf = buf[end+len(i.eol):]
+			}
+		}
 		for {
 			message, rest, ok := i.split(buf)
 			if !ok {
@@ -69,9 +79,12 @@ func (i *instrument) receive(w io.Reader, messages chan<- []byte, stop <-chan st
 			return
 		}
 		if len(buf) > longestMessage {
-			buf = nil
+			buf, dropping = nil, true
+			if i.overrun != nil {
+				i.overrun()
+			}
 		}
-		buf = append([]byte(nil), buf...)
+		buf = bytes.Clone(buf)
 	}
 }
 
