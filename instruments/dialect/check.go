@@ -1,6 +1,7 @@
 package dialect
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"strings"
@@ -57,7 +58,9 @@ func (d *Dialect) check(doc *datafile.Document) error {
 			}
 		}
 	}
-	slices.SortFunc(c.faults, func(a, b datafile.Fault) int { return strings.Compare(a.Key, b.Key) })
+	slices.SortFunc(c.faults, func(a, b datafile.Fault) int {
+		return cmp.Or(strings.Compare(a.Key, b.Key), strings.Compare(a.Text, b.Text))
+	})
 	return c.faults.Err()
 }
 

@@ -157,7 +157,7 @@ func (s *Session) Ask(ctx context.Context, p link.Priority, query string, args A
 	reply, err := l.Query(s.patient(ctx, s.dialect.Queries[query].Within.Duration()), p, message)
 	if err != nil {
 		s.doubtErrors()
-		return Answer{}, s.failed(err)
+		return Answer{}, s.failed(s.withReason(ctx, l, p, err))
 	}
 	a, err := s.dialect.Read(query, reply)
 	if err != nil {
@@ -165,6 +165,33 @@ func (s *Session) Ask(ctx context.Context, p link.Priority, query string, args A
 		return Answer{}, errors.Join(err, s.outOfStep(ctx, l))
 	}
 	return a, nil
+}
+
+// withReason adds to a missing answer what the instrument says about the question. Only a script waits for that: whoever
+// supervises or makes safe has the link to itself at once.
+func (s *Session) withReason(ctx context.Context, l *link.Link, p link.Priority, err error) error {
+	if p != link.Script || !errors.Is(err, link.ErrTimeout) || ctx.Err() != nil || !s.dialect.HasErrorQueue() {
+		return err
+	}
+	select {
+	case s.doing <- struct{}{}: // nobody waits for errors of a command's
+		defer func() { <-s.doing }()
+	default:
+		return err
+	}
+	reported, none := s.errors(ctx, l, p, "")
+	if none != nil || len(reported) == 0 {
+		return err
+	}
+	return fmt.Errorf("%w; the instrument reports %s", err, listed(reported))
+}
+
+func listed(reported []scpi.Error) string {
+	texts := make([]string, len(reported))
+	for i, r := range reported {
+		texts[i] = fmt.Sprintf("%d %q", r.Number, r.Text)
+	}
+	return strings.Join(texts, ", ")
 }
 
 func (s *Session) patient(ctx context.Context, within time.Duration) context.Context {
@@ -225,11 +252,7 @@ type InstrumentError struct {
 }
 
 func (e *InstrumentError) Error() string {
-	texts := make([]string, len(e.Reported))
-	for i, r := range e.Reported {
-		texts[i] = fmt.Sprintf("%d %q", r.Number, r.Text)
-	}
-	return fmt.Sprintf("%s: the instrument did not accept %q: %s", e.Name, e.Command, strings.Join(texts, ", "))
+	return fmt.Sprintf("%s: the instrument did not accept %q: %s", e.Name, e.Command, listed(e.Reported))
 }
 
 // Unwrap gives the errors as the instrument reported them.
