@@ -120,4 +120,6 @@ type DownState struct {
 func (d DownState) Down() bool { return d.State == event.MeasuredDown || d.State == event.ProvenByHand }
 
 // Event is the state as it is emitted.
-func (d DownState) Event() event.Bus { return event.Bus{State: d.State, Volts: d.Volts, Why: d.Why} }
+func (d DownState) Event() event.Bus {
+	return event.Bus{State: d.State, Volts: d.Volts, Unread: !d.HasAny && d.State != event.ProvenByHand, Why: d.Why}
+}

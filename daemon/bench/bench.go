@@ -252,6 +252,13 @@ func (b *Bench) pull(d Drive) pull {
 	return p
 }
 
+// StandingTrip is a trip that nobody has acknowledged yet, perhaps from before a restart; nil when there is none.
+func (b *Bench) StandingTrip() *event.Trip {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.trip
+}
+
 // NoteTrip keeps a trip over restarts until it is acknowledged; nil is the acknowledgement.
 func (b *Bench) NoteTrip(trip *event.Trip) error {
 	b.mu.Lock()

@@ -3,6 +3,7 @@ package bench
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -46,7 +47,11 @@ func (in *instrument) take(ctx context.Context) (release func(), err error) {
 // reached says whether the instrument is there.
 func (in *instrument) reached() error {
 	if in.device == nil {
-		return fmt.Errorf("%s (%s): %w", in.role, in.file.Link, in.absent)
+		who := fmt.Sprintf("%s (%s): ", in.role, in.file.Link)
+		if strings.HasPrefix(in.absent.Error(), who) {
+			return in.absent // its session has said so already
+		}
+		return fmt.Errorf("%s%w", who, in.absent)
 	}
 	return nil
 }

@@ -87,6 +87,9 @@ func printStatus(c *console, st station.Status) {
 	}
 	fmt.Fprintln(c.out)
 	for _, who := range st.Who {
+		if who.Identity == "" {
+			continue // it is among the missing ones
+		}
 		fmt.Fprintf(c.out, "  %-12s %s", who.Role, who.Identity)
 		if who.CalibrationDue != "" {
 			fmt.Fprintf(c.out, "  (calibration due %s)", who.CalibrationDue)
@@ -96,17 +99,22 @@ func printStatus(c *console, st station.Status) {
 	for _, missing := range st.Missing {
 		fmt.Fprintf(c.out, "  MISSING      %s\n", missing)
 	}
-	for _, o := range st.Safety.Outputs {
+	outputs := st.Safety.Outputs
+	if st.Run != "" {
+		outputs = nil // where make-safe left them before the run says nothing about now
+		fmt.Fprintf(c.out, "  run          %s\n", st.Run)
+	}
+	if len(st.On) > 0 {
+		fmt.Fprintf(c.out, "  ENERGISED    %s\n", strings.Join(st.On, ", "))
+	}
+	for _, o := range outputs {
 		state := "confirmed " + o.Safe
 		if !o.Confirmed {
 			state = "NOT SAFE, not confirmed " + o.Safe + ": " + o.Text
 		}
 		fmt.Fprintf(c.out, "  %-12s %s\n", o.Name, state)
 	}
-	fmt.Fprintf(c.out, "  %-12s %s at %v%s\n", "drive's bus", st.Bus.State, st.Bus.Volts, because(st.Bus.Why))
-	if st.Run != "" {
-		fmt.Fprintf(c.out, "  run          %s\n", st.Run)
-	}
+	fmt.Fprintf(c.out, "  %-12s %s\n", "drive's bus", busLine(st.Bus))
 	if st.Trip != nil {
 		fmt.Fprintf(c.out, "  TRIP         %s: %s\n", st.Trip.Cause, st.Trip.Text)
 	}

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"benchwarden/daemon/bench"
 	"benchwarden/instruments/datafile"
 )
 
@@ -31,4 +32,17 @@ func benchFile(s Settings, name string) (string, error) {
 		return "", fmt.Errorf("bench %s: there are no bench files in %s", name, folder)
 	}
 	return "", fmt.Errorf("bench %s: no such bench file in %s%s", name, folder, datafile.DidYouMean(name, known))
+}
+
+// named is a bench as a person names it: by its own name, or by its file. missing says why there is no file; a daemon may
+// know the bench all the same. A file that cannot be read is err.
+func named(s Settings, given string) (name string, file *bench.File, missing, err error) {
+	path, missing := benchFile(s, given)
+	if missing != nil {
+		return given, nil, missing, nil
+	}
+	if file, err = bench.ReadFile(path); err != nil {
+		return "", nil, nil, configFault(err)
+	}
+	return file.Bench, file, nil, nil
 }

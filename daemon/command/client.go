@@ -63,7 +63,12 @@ func (c *client) call(ctx context.Context, method, path string, body any) (io.Re
 	if err := json.NewDecoder(response.Body).Decode(&refusal); err != nil || refusal.Text == "" {
 		return nil, fmt.Errorf("the daemon answers %s", response.Status)
 	}
-	return nil, errors.New(refusal.Text)
+	err = errors.New(refusal.Text)
+	switch response.StatusCode {
+	case http.StatusNotFound, http.StatusUnprocessableEntity:
+		return nil, configFault(err)
+	}
+	return nil, err
 }
 
 func (c *client) do(ctx context.Context, method, path string, body, into any) error {
@@ -79,6 +84,15 @@ func benchPath(bench, rest string) string { return "/benches/" + url.PathEscape(
 
 func (c *client) statuses(ctx context.Context) (all []station.Status, err error) {
 	return all, c.do(ctx, http.MethodGet, "/benches", nil, &all)
+}
+
+func (c *client) status(ctx context.Context, bench string) (st station.Status, err error) {
+	return st, c.do(ctx, http.MethodGet, benchPath(bench, ""), nil, &st)
+}
+
+// byName has a person's name stand for what is asked of a bench: reset, hold, lift.
+func (c *client) byName(ctx context.Context, bench, what, by string) (st station.Status, err error) {
+	return st, c.do(ctx, http.MethodPost, benchPath(bench, "/"+what), server.Who{By: by}, &st)
 }
 
 // longestEvent bounds a line of the event stream: a trace of a million points is about 1.4 MB of base64.
@@ -104,8 +118,8 @@ func (c *client) run(ctx context.Context, bench string, o station.Order, each fu
 }
 
 func (c *client) stop(ctx context.Context, bench, by string) error {
-	var status station.Status
-	return c.do(ctx, http.MethodPost, benchPath(bench, "/stop"), server.Who{By: by}, &status)
+	_, err := c.byName(ctx, bench, "stop", by)
+	return err
 }
 
 func (c *client) makeSafe(ctx context.Context, bench, by string) (safety event.Safety, err error) {

@@ -27,14 +27,9 @@ it is done from here. This is no emergency stop: that is a hardware switch at yo
 			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), 20*time.Second)
 			defer cancel()
-			name := given[0]
-			path, fileErr := benchFile(settings, name)
-			var file *bench.File
-			if fileErr == nil {
-				if file, err = bench.ReadFile(path); err != nil {
-					return configFault(err)
-				}
-				name = file.Bench
+			name, file, fileErr, err := named(settings, given[0])
+			if err != nil {
+				return err
 			}
 			safety, err := newClient(settings.Socket).makeSafe(ctx, name, operator())
 			switch {
@@ -45,9 +40,41 @@ it is done from here. This is no emergency stop: that is a hardware switch at yo
 			case err != nil:
 				return err
 			}
-			return printSafety(c, safety)
+			return errors.Join(printSafety(c, safety), awaitBus(ctx, c, newClient(settings.Socket), name))
 		},
 	}
+}
+
+// busWithin is how long the bus may take to come down before its state is told as it is.
+const busWithin = 10 * time.Second
+
+// awaitBus tells the state of a daemon's bus, once it is down or does not come down.
+func awaitBus(ctx context.Context, c *console, api *client, name string) error {
+	ticker := time.NewTicker(200 * time.Millisecond)
+	defer ticker.Stop()
+	until := time.Now().Add(busWithin)
+	for {
+		status, err := api.status(ctx, name)
+		if err != nil {
+			return err
+		}
+		if status.Bus.State != event.Live || time.Now().After(until) {
+			return printBus(c, status.Bus)
+		}
+		select {
+		case <-ticker.C:
+		case <-ctx.Done():
+			return printBus(c, status.Bus)
+		}
+	}
+}
+
+func printBus(c *console, b event.Bus) error {
+	fmt.Fprintf(c.out, "drive's bus: %s\n", busLine(b))
+	if b.State != event.MeasuredDown && b.State != event.ProvenByHand {
+		return &exitError{station.ExitNotSafe, errors.New("prove the bus dead with a proven meter before you touch")}
+	}
+	return nil
 }
 
 // makeSafeHere opens the bench, which makes it safe, and goes.
@@ -63,9 +90,8 @@ func makeSafeHere(ctx context.Context, c *console, s Settings, file *bench.File)
 	if err := printSafety(c, status.Safety); err != nil {
 		return err
 	}
-	fmt.Fprintf(c.out, "drive's bus: %s at %v%s\n", status.Bus.State, status.Bus.Volts, because(status.Bus.Why))
-	if status.Bus.State != event.MeasuredDown && status.Bus.State != event.ProvenByHand {
-		return &exitError{station.ExitNotSafe, errors.New("prove the bus dead with a proven meter before you touch")}
+	if err := printBus(c, status.Bus); err != nil {
+		return err
 	}
 	return runErr
 }

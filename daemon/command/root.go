@@ -95,11 +95,22 @@ touch, keep to your local codes, and let qualified people do the work.`,
 	root.SetIn(c.in)
 	root.SetOut(c.out)
 	root.SetErr(c.err)
+	root.RunE = func(cmd *cobra.Command, given []string) error {
+		if len(given) == 0 {
+			return cmd.Help()
+		}
+		var known []string
+		for _, sub := range cmd.Commands() {
+			known = append(known, sub.Name())
+		}
+		return usage("unknown command %q%s; benchwarden --help lists them", given[0], datafile.DidYouMean(given[0], known))
+	}
+	root.Args = cobra.ArbitraryArgs
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return &exitError{ExitUsage, err} })
 	s := newSettings(root.PersistentFlags())
 	root.AddCommand(
 		demoCommand(c, s), serveCommand(c, s), runCommand(c, s), rehearseCommand(c, s), simulateCommand(c, s),
-		benchCommand(c, s), makeSafeCommand(c, s), validateCommand(c, s), versionCommand(c),
+		benchCommand(c, s), makeSafeCommand(c, s), resetCommand(c, s), holdCommand(c, s), liftCommand(c, s), validateCommand(c, s), versionCommand(c),
 	)
 	return root
 }

@@ -1,13 +1,16 @@
 package command
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/user"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -41,12 +44,16 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 			if err != nil {
 				return err
 			}
-			for name, value := range map[string]string{"bench": o.bench, "family": o.family, "unit": o.unit} {
-				if value == "" {
-					return usage("run: --%s is missing", name)
+			for _, flag := range []struct{ name, value string }{{"bench", o.bench}, {"family", o.family}, {"unit", o.unit}} {
+				if flag.value == "" {
+					return usage("run: --%s is missing", flag.name)
 				}
 			}
-			order := station.Order{Script: given[0], Family: o.family, Unit: o.unit, Operator: o.operator}
+			script, err := scriptFor(given[0])
+			if err != nil {
+				return err
+			}
+			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Operator: o.operator}
 			if o.here {
 				return runHere(cmd.Context(), c, settings, o, order)
 			}
@@ -61,6 +68,14 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 	f.StringVar(&o.operator, "operator", operator(), "who runs it")
 	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
 	return cmd
+}
+
+// scriptFor makes a script's path whole, since the daemon works in a folder of its own; a bare name is looked up there.
+func scriptFor(name string) (string, error) {
+	if !strings.ContainsRune(name, filepath.Separator) {
+		return name, nil
+	}
+	return filepath.Abs(name)
 }
 
 func operator() string {
@@ -107,13 +122,16 @@ func (f *eventFile) close() error {
 
 // result turns the end of a run into an exit code.
 func result(ended *event.RunEnded) error {
-	switch {
-	case ended == nil:
-		return &exitError{station.ExitBroken, errors.New("the run was interrupted: its end was not told")}
-	case ended.Exit != station.ExitPass:
+	if ended.Exit != station.ExitPass {
 		return &exitError{ended.Exit, nil}
 	}
 	return nil
+}
+
+// lost is the end of a run whose daemon went away before it told how the run ended.
+func lost(bench string, err error) error {
+	return &exitError{station.ExitNotSafe, fmt.Errorf("NOT SAFE: the daemon went away in the middle of the run (%w): outputs may still be on; "+
+		"start it again, or run: benchwarden make-safe %s", err, bench)}
 }
 
 // runOnDaemon asks the daemon that owns the bench.
@@ -137,11 +155,13 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 	terminal := hands.NewTerminal(c.in, c.out, func(id, text string) error {
 		return api.answer(life, o.bench, id, order.Operator, text)
 	})
+	var began bool
 	var ended *event.RunEnded
 	group, gctx := errgroup.WithContext(life)
 	group.Go(func() error {
 		defer stop()
 		return api.run(life, o.bench, order, func(e event.Event) {
+			began = true
 			kept.keep(e)
 			teller{out: c.out}.tell(e)
 			switch b := e.Body.(type) {
@@ -157,8 +177,15 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 		})
 	})
 	group.Go(func() error { return terminal.Run(gctx) })
-	if err := errors.Join(group.Wait(), kept.close()); err != nil {
-		return err
+	runErr := group.Wait()
+	keepErr := kept.close()
+	switch {
+	case began && ended == nil:
+		return lost(o.bench, cmp.Or(runErr, io.ErrUnexpectedEOF))
+	case runErr != nil:
+		return runErr
+	case keepErr != nil:
+		return keepErr
 	}
 	return result(ended)
 }
@@ -189,15 +216,23 @@ func runHere(ctx context.Context, c *console, s Settings, o *runOptions, order s
 	if err != nil {
 		return configFault(err)
 	}
-	ended, err := host(ctx, c, s, file, o.json, func(st *station.Station) (*station.Running, error) { return st.Start(order) })
+	ended, err := host(ctx, c, s, file, o.json, order)
 	if err != nil {
 		return err
 	}
 	return result(ended)
 }
 
+// orderFault gives a faulty order its exit code.
+func orderFault(err error) error {
+	if errors.Is(err, station.ErrOrder) {
+		return configFault(err)
+	}
+	return err
+}
+
 // host opens a bench in this process, starts one run on it and tells what happens until it has ended and the bench is closed.
-func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, start func(*station.Station) (*station.Running, error)) (*event.RunEnded, error) {
+func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, order station.Order) (*event.RunEnded, error) {
 	kept, err := newEventFile(jsonPath)
 	if err != nil {
 		return nil, err
@@ -211,10 +246,10 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPat
 	defer stop()
 	group, gctx := errgroup.WithContext(life)
 	group.Go(func() error { return st.Run(gctx) })
-	running, err := start(st)
+	running, err := st.Start(order)
 	if err != nil {
 		stop()
-		return nil, errors.Join(err, group.Wait())
+		return nil, errors.Join(orderFault(err), group.Wait())
 	}
 	stopped := context.AfterFunc(ctx, func() {
 		fmt.Fprintln(c.err, "stopping: the bench is being made safe")

@@ -49,7 +49,12 @@ func startSimulation(ctx context.Context, s Settings, o simulateOptions) (*simul
 		err = json.Unmarshal(line, &addresses)
 	}
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("simulated bench for family %s did not start: %w", o.family, err), p.Wait())
+		ended := p.Wait()
+		var exit *exec.ExitError
+		if errors.As(ended, &exit) && exit.Exited() {
+			return nil, &exitError{exit.ExitCode(), nil} // it has said why
+		}
+		return nil, errors.Join(fmt.Errorf("simulated bench for family %s did not start: %w", o.family, err), ended)
 	}
 	return &simulation{benchFile: o.benchFile, process: p}, nil
 }

@@ -65,7 +65,7 @@ func (t teller) tell(e event.Event) {
 			t.say("", "outputs confirmed in their safe states (%s)", b.Cause)
 		}
 	case event.Bus:
-		t.say("bus", "%s at %v%s", b.State, b.Volts, because(b.Why))
+		t.say("bus", "%s", busLine(b))
 	case event.Link:
 		t.say("link", "%s %s%s", b.Instrument, b.State, because(b.Why))
 	case event.Hold:
@@ -86,6 +86,14 @@ func onOff(on bool) string {
 		return "on"
 	}
 	return "off"
+}
+
+// busLine is the state of the drive's bus in a line; without a reading it names no voltage.
+func busLine(b event.Bus) string {
+	if b.Unread {
+		return b.State + because(b.Why)
+	}
+	return fmt.Sprintf("%s at %v%s", b.State, b.Volts, because(b.Why))
 }
 
 func because(why string) string {

@@ -164,7 +164,9 @@ const (
 type Bus struct {
 	State string         `json:"state"` // one of the constants above
 	Volts quantity.Volts `json:"volts"`
-	Why   string         `json:"why,omitempty"`
+	// Unread means that nobody has read the drive's bus terminals yet: Volts says nothing.
+	Unread bool   `json:"unread,omitempty"`
+	Why    string `json:"why,omitempty"`
 }
 
 // Link says that an instrument's connection was lost or is back.

@@ -9,11 +9,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -21,6 +23,7 @@ import (
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/hands"
 	"benchwarden/daemon/station"
+	"benchwarden/instruments/datafile"
 )
 
 // Bench is what the API needs of a bench.
@@ -50,6 +53,7 @@ func New(benches ...Bench) *Server {
 		s.benches[b.Name()] = b
 	}
 	s.mux.HandleFunc("GET /benches", s.list)
+	s.mux.HandleFunc("GET /benches/{bench}", s.at(func(w http.ResponseWriter, _ *http.Request, b Bench) error { return write(w, b.Status()) }))
 	s.mux.HandleFunc("POST /benches/{bench}/runs", s.at(s.run))
 	s.mux.HandleFunc("GET /benches/{bench}/events", s.at(s.events))
 	s.mux.HandleFunc("POST /benches/{bench}/stop", s.at(by(func(b Bench, name string) error { return b.Stop(name) })))
@@ -139,7 +143,7 @@ func (s *Server) at(h handler) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		b, ok := s.benches[r.PathValue("bench")]
 		if !ok {
-			refuse(w, http.StatusNotFound, fmt.Errorf("bench %s: this daemon serves %v", r.PathValue("bench"), s.names()))
+			refuse(w, http.StatusNotFound, s.unknown(r.PathValue("bench")))
 			return
 		}
 		if err := h(w, r, b); err != nil {
@@ -148,19 +152,18 @@ func (s *Server) at(h handler) http.HandlerFunc {
 	}
 }
 
-func (s *Server) names() []string {
-	var names []string
-	for name := range s.benches {
-		names = append(names, name)
-	}
-	sort.Strings(names)
-	return names
+func (s *Server) names() []string { return slices.Sorted(maps.Keys(s.benches)) }
+
+func (s *Server) unknown(name string) error {
+	return fmt.Errorf("bench %s: this daemon does not serve it%s; it serves %s", name, datafile.DidYouMean(name, s.names()), strings.Join(s.names(), ", "))
 }
 
 func statusOf(err error) int {
 	switch {
 	case errors.Is(err, station.ErrBusy):
 		return http.StatusConflict
+	case errors.Is(err, station.ErrOrder):
+		return http.StatusUnprocessableEntity
 	case errors.Is(err, hands.ErrNotAtBench):
 		return http.StatusForbidden
 	}

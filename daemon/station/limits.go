@@ -112,10 +112,16 @@ func envelope(trip quantity.Volts, quiescent, limit quantity.Amperes) bench.Enve
 	return bench.Envelope{Voltage: trip - max(setValueMargin, trip/20), Current: limit, TripVoltage: trip, TripCurrent: quiescent}
 }
 
-// NeedsOf is what a family asks of a bench, stage by stage.
+// openStages are the stages whose scripts may be run: the others need a job, and jobs are not there yet.
+var openStages = []drive.Stage{drive.Rails, drive.Board}
+
+// NeedsOf is what a family asks of a bench, stage by stage, for the stages whose scripts may be run.
 func NeedsOf(family *drive.Family) bench.Needs {
 	needs := bench.Needs{Family: family.Name, Legs: family.Bridge.Legs, Stages: map[string]map[string]bench.Envelope{}}
-	for stage := range family.Stages {
+	for _, stage := range openStages {
+		if _, ok := family.Stages[stage]; !ok {
+			continue
+		}
 		of := stageOf("", family, stage, "")
 		needs.Stages[string(stage)] = of.Supplies
 		needs.Highest = max(needs.Highest, of.Supplies[bench.Bus].TripVoltage)

@@ -82,9 +82,7 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if p.family, err = drive.LoadNamed(s.cfg.Families, o.Family); err != nil {
 		return p, err
 	}
-	switch p.script.Stage {
-	case drive.Rails, drive.Board:
-	default:
+	if !slices.Contains(openStages, p.script.Stage) {
 		return p, fmt.Errorf("script %s belongs to stage %s, which needs a job with the stages before it; jobs are not there yet", o.Script, p.script.Stage)
 	}
 	if _, ok := p.family.Stages[p.script.Stage]; !ok {
@@ -104,11 +102,20 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	return p, s.cfg.File.Validate(needs, bench.Speaks(s.cfg.Dialects)).Faults.Err()
 }
 
-// Start begins a run. What is wrong with the order is told before anything is touched.
+// orderError is a fault of an order in its own words.
+type orderError struct{ error }
+
+func (e orderError) Is(target error) bool { return target == ErrOrder }
+func (e orderError) Unwrap() error        { return e.error }
+
+// Start begins a run. What is wrong with the order is told before anything is touched, as an ErrOrder.
 func (s *Station) Start(o Order) (*Running, error) {
 	p, err := s.plan(o)
 	if err != nil {
-		return nil, err
+		return nil, orderError{err}
+	}
+	if trip := s.warden.Tripped(); trip != nil {
+		return nil, fmt.Errorf("bench %s has tripped, %s: %s; %s; then: benchwarden reset %s", s.Name(), trip.Cause, trip.Text, trip.Do, s.Name())
 	}
 	if err := s.bench.Usable(); err != nil {
 		return nil, err
@@ -254,7 +261,7 @@ func (s *Station) conclude(ctx context.Context, result script.Result, err error)
 	if _, hasBus := s.cfg.File.Instruments[bench.Bus]; hasBus {
 		if down := s.bench.Down(); !down.Down() {
 			ended.Exit = ExitNotSafe
-			ended.Reasons = append([]string{fmt.Sprintf("%s: %s %s", down.State, down.Why, down.Do)}, ended.Reasons...)
+			ended.Reasons = append([]string{fmt.Sprintf("%s: %s; %s", down.State, down.Why, down.Do)}, ended.Reasons...)
 		}
 	}
 	return ended

@@ -20,6 +20,8 @@ import (
 var (
 	// ErrBusy means that a run is going on on this bench.
 	ErrBusy = errors.New("the bench is busy")
+	// ErrOrder means that an order names what is not there, or what does not fit together: nothing was touched.
+	ErrOrder = errors.New("the order cannot be run")
 	// ErrIdle means that no run is going on.
 	ErrIdle = errors.New("no run is going on")
 )
@@ -59,7 +61,8 @@ type Status struct {
 	Title     string           `json:"title,omitempty"`
 	Run       string           `json:"run,omitempty"`
 	Trip      *event.Trip      `json:"trip,omitempty"`
-	Safety    event.Safety     `json:"safety"`
+	Safety    event.Safety     `json:"safety"`       // how the latest make-safe left the outputs
+	On        []string         `json:"on,omitempty"` // supplies that are energised since, with what they are set to
 	Bus       event.Bus        `json:"bus"`
 	Usable    string           `json:"usable,omitempty"` // why not, when it is not
 	Holds     []string         `json:"holds,omitempty"`
@@ -68,7 +71,7 @@ type Status struct {
 	Missing   []string         `json:"missing,omitempty"`
 }
 
-// safeTick is the warden's own period for what does not arrive.
+// wardenTick is the warden's own period for what does not arrive.
 const wardenTick = 20 * time.Millisecond
 
 // Open reaches the bench and brings it into its safe state before it returns.
@@ -86,6 +89,9 @@ func Open(ctx context.Context, cfg Config) (*Station, error) {
 		return nil, err
 	}
 	s.bench = b
+	if trip := b.StandingTrip(); trip != nil {
+		s.warden.Stand(*trip)
+	}
 	for _, p := range cfg.File.Probes {
 		if p.At != "" && !p.Moves() {
 			s.places[p.Name] = p.At
@@ -114,6 +120,11 @@ func (s *Station) Status() Status {
 	}
 	if err := s.bench.Usable(); err != nil {
 		st.Usable = err.Error()
+	}
+	for _, role := range []string{bench.Bus, bench.Control, bench.Reference, bench.Load} {
+		if on, set := s.bench.Energised(role); on {
+			st.On = append(st.On, fmt.Sprintf("%s at %v", role, set))
+		}
 	}
 	for _, err := range s.bench.Missing() {
 		st.Missing = append(st.Missing, err.Error())

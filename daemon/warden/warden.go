@@ -235,6 +235,15 @@ func (w *Warden) Trip(trip event.Trip) {
 	w.latch(time.Now(), trip)
 }
 
+// Stand keeps a trip that nobody had reset when the program ended before; the caller has made the bench safe since.
+func (w *Warden) Stand(trip event.Trip) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.tripped == nil {
+		w.tripped, w.spent = &trip, true
+	}
+}
+
 // LinkLost trips while a run is armed: the bench it was armed for is no longer whole.
 func (w *Warden) LinkLost(role string, err error) {
 	w.mu.Lock()
