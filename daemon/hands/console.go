@@ -72,6 +72,8 @@ func (root processes) local(pid int) error {
 			return remote
 		case err != nil && n == 0:
 			return fmt.Errorf("who answers cannot be seen: %w: %w", err, ErrNotAtBench)
+		case len(environ) == 0 && n == 0: // of a process that has just begun, too
+			return fmt.Errorf("who answers has no environment to look at: %w", ErrNotAtBench)
 		}
 		p, err := root.process(pid)
 		if errors.Is(err, os.ErrNotExist) && n > 0 {

@@ -1,6 +1,7 @@
 package hands
 
 import (
+	"bufio"
 	"fmt"
 	"os"
 	"os/exec"
@@ -71,6 +72,10 @@ func TestConsoleOfAProcess(t *testing.T) {
 			tr.process(10, 9, "benchwarden", 136<<8|2)
 			tr.process(9, 10, "sh", 136<<8|2) // a loop cannot be, and must not hang
 		}, ""},
+		{"without any environment nobody can tell", AnyLocalTerminal, func(tr tree) {
+			tr.process(10, 1, "benchwarden", 136<<8|2)
+			require.NoError(tr.t, os.WriteFile(filepath.Join(string(tr.root), "10", "environ"), nil, 0o600))
+		}, "no environment"},
 		{"a torn stat file", null, func(tr tree) {
 			tr.process(10, 1, "benchwarden", nullNumber)
 			require.NoError(tr.t, os.WriteFile(filepath.Join(string(tr.root), "10", "stat"), []byte("10 (benchw"), 0o600))
@@ -114,18 +119,23 @@ func pseudoTerminal(t *testing.T) (other *os.File) {
 	return other
 }
 
-// onTerminal starts a process that owns a terminal and waits to be told to end.
+// onTerminal starts a process that owns a terminal, and returns once it runs.
 func onTerminal(t *testing.T, terminal *os.File, environ ...string) (pid int) {
 	t.Helper()
-	cmd := exec.Command("cat") // ends with the terminal's end
+	cmd := exec.Command("sh", "-c", "echo running; cat")
 	cmd.Env = append([]string{"PATH=" + os.Getenv("PATH")}, environ...)
-	cmd.Stdin, cmd.Stdout, cmd.Stderr = terminal, terminal, terminal
+	cmd.Stdin, cmd.Stderr = terminal, terminal
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Setctty: true, Ctty: 0}
+	says, err := cmd.StdoutPipe()
+	require.NoError(t, err)
 	require.NoError(t, cmd.Start())
 	t.Cleanup(func() {
 		require.NoError(t, cmd.Process.Kill())
 		require.Error(t, cmd.Wait())
 	})
+	line, err := bufio.NewReader(says).ReadString('\n')
+	require.NoError(t, err)
+	require.Equal(t, "running\n", line)
 	return cmd.Process.Pid
 }
 
