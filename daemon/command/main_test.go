@@ -1,6 +1,7 @@
 package command
 
 import (
+	"flag"
 	"os"
 	"testing"
 )
@@ -13,6 +14,12 @@ func TestMain(m *testing.M) {
 	simulate := len(os.Args) > 1 && os.Args[1] == "simulate"
 	if simulate || os.Getenv(runsAsProgram) != "" {
 		os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	}
+	flag.Parse()
+	asked := false
+	flag.Visit(func(f *flag.Flag) { asked = asked || f.Name == "test.parallel" })
+	if !asked {
+		_ = flag.Set("test.parallel", atOnce) // a number
 	}
 	os.Exit(m.Run())
 }

@@ -1,0 +1,168 @@
+package command
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"benchwarden/daemon/station"
+)
+
+// faultCase is one fault in one drive or bench, the script that has to find it, and what has to come out.
+type faultCase struct {
+	family, script, fault string
+	outcome               string // what may come out, separated by |
+	names                 string // what the first finding, a failed check or the trip has to name
+	hidden                string // why it cannot be shown: names is then in a check that says so, not shown or undecided
+	exit                  int    // what it has to be where it is not the outcome's own
+	instrument            bool   // the fault is the bench's, not the drive's
+}
+
+func (c faultCase) String() string {
+	return strings.NewReplacer(" ", "_", ",", "+").Replace(fmt.Sprintf("%s/%s/%s", c.script, c.family, c.fault))
+}
+
+// name is the fault's kind.
+func (c faultCase) name() string {
+	name, _, _ := strings.Cut(c.fault, ":")
+	name, _, _ = strings.Cut(name, "=")
+	return name
+}
+
+// line is a fault of the table for all families in on (empty: all three). {rail} and {high} stand for what the family calls
+// them.
+type line struct {
+	fault, names string
+	on           string
+	outcome      string // empty: fail
+	hidden       string
+	exit         int
+}
+
+// A rail of each family; a noisy one is its smoothing capacitor's.
+var railOf = map[string]string{"heron": "high_B_plus", "plover": "driver", "wren": "pump"}
+
+const halls = "heron plover"
+
+var drives = map[string][]line{
+	"rails": {
+		{fault: "rail_low:{rail}", names: "rail {rail} is low"},
+		{fault: "rail_missing:{rail}", names: "rail {rail} is missing"},
+		{fault: "rail_noisy:{rail}", names: "rail {rail} ripples"},
+		{fault: "rail_ripple_cold:{rail}", names: "rail {rail} ripples"},
+		{fault: "hall_supply_short", names: "rail hall is missing", on: halls},
+		{fault: "bus_short", names: "bus", on: "plover", outcome: "fail|tripped"},
+	},
+	"twitch": {
+		{fault: "stuck_on:B.high", names: "B.high"},
+		{fault: "twitch_power_up:B.high", names: "B.high twitches at power-up"},
+		{fault: "twitch_brown_out:A.low", names: "A.low twitches at"},
+		{fault: "undervoltage_lockout_dead", names: "current is", on: "heron plover", outcome: "tripped"}, // what it draws at so low a voltage
+		{fault: "undervoltage_lockout_dead", names: "", on: "wren", outcome: "fail|tripped"},
+	},
+	"gate_sweep": {
+		{fault: "channel_dead:B.high", names: "B.high is dead"},
+		{fault: "channel_dead:A.low", names: "A.low is dead", on: "heron"},
+		{fault: "stuck_on:B.high", names: "B.high"},
+		{fault: "stuck_off:B.high", names: "B.high"},
+		{fault: "low_drive_level:B.high", names: "B.high"},
+		{fault: "no_negative_bias:B.high", names: "B.high has no negative bias", on: "heron"},
+		{fault: "weak_driver:A.low", names: "A.low"},
+		{fault: "slow_rise:B.high", names: "B.high rises slowly"},
+		{fault: "slow_fall:A.low", names: "A.low falls slowly"},
+		{fault: "late_pulses:B.high", names: "B.high"},
+		{fault: "narrow_pulses:B.high", names: "B.high"},
+		{fault: "ringing:B.high", names: "B.high"},
+		{fault: "channels_swapped:A.high,B.high", names: "A.high and B.high are exchanged"},
+		{fault: "channels_swapped:A.high,A.low", names: "A.high and A.low are exchanged", on: "plover wren"},
+		{fault: "dead_time_missing:B", names: "dead time of leg B"},
+		{fault: "dead_time_short:B", names: "dead time of leg B is too short"},
+		{fault: "dead_time_long:B", names: "dead time of leg B is too long"},
+		{fault: "overlap_one_edge:B", names: "Leg B overlaps on one edge only"},
+		{fault: "pulses_missing:B.high", names: "B.high"},
+		{fault: "jitter", names: "jitter"},
+		{fault: "bootstrap_diode_open:B.high", names: "B.high", on: "plover"},
+		{fault: "bootstrap_capacitor:B.high", names: "B.high", on: "plover"},
+
+		{fault: "sense_always_reports", names: "thermal", on: "heron"},
+		{fault: "sense_never_reports", names: "thermal", on: "heron", outcome: "pass",
+			hidden: "the stand-in lies on the sense line through the whole run, so nothing is missing that it could report"},
+		{fault: "permissive_stuck_given:limit_reverse", names: "limit_reverse"},
+		{fault: "permissive_stuck_away:limit_forward", names: "limit_forward"},
+		{fault: "inhibit_dead", names: "nhibit"},
+		{fault: "fault_lamp_dead", names: "fault lamp"},
+		{fault: "fault_lamp_stuck", names: "fault lamp"},
+
+		{fault: "hall_open:2", names: "line 2", on: halls},
+		{fault: "hall_short:3", names: "line 3", on: halls},
+		{fault: "hall_swapped:1,2", names: "lines 1 and 2", on: halls},
+		{fault: "hall_supply_short", names: "Hall", on: halls},
+		{fault: "invalid_hall_not_inhibited", names: "Hall", on: halls},
+
+		{fault: "reference_offset", names: "reference"},
+		{fault: "reference_gain", names: "reference"},
+		{fault: "reference_dead_zone", names: "reference"},
+		{fault: "reference_polarity_missing:negative", names: "reference"},
+	},
+	"bus_ramp": {
+		{fault: "quiescent_high", names: "draws"},
+		{fault: "bus_short", names: "a short"},
+		{fault: "capacitance_low", names: "capacitance is low"},
+		{fault: "series_resistance_high", names: "series resistance", outcome: "pass",
+			hidden: "the supply charges with too little current: the step across the resistance drowns in its uncertainty"},
+		{fault: "bleeder_open", names: "bleeder"},
+		{fault: "bus_fuse_open", names: "fuse"},
+		{fault: "chopper_shorted", names: "chopper"},
+	},
+}
+
+// benches are the faults of instruments and links, in a run that lasts, on a good drive.
+var benches = map[string][]line{
+	"bus_ramp": {
+		{fault: "answer_late:bus_meter=2 s@3 s", names: "bus_meter", outcome: "tripped"},
+		{fault: "silence:bus_meter@3 s", names: "bus_meter", outcome: "tripped", exit: station.ExitNotSafe},
+		{fault: "silence:bus@3 s", names: "bus", outcome: "tripped"},
+		{fault: "disconnect:bus@3 s", names: "bus", outcome: "tripped"},
+		{fault: "supply_ignores_off:bus", names: "bus", outcome: "pass|fail|tripped|broken", exit: station.ExitNotSafe},
+		{fault: "reading_frozen:bus_meter@3 s", names: "bus_meter", outcome: "tripped|fail|broken"},
+		{fault: "lead_off:bus_meter@3 s", names: "bus", outcome: "tripped|fail"},
+		{fault: "lead_off:bus@3 s", names: "bus", outcome: "tripped|fail"},
+		{fault: "protection_not_accepted:bus", names: "protection", outcome: "broken"},
+		{fault: "noise_spikes:bus_meter@3 s", names: "bus_meter", outcome: "tripped"},
+	},
+	"rails": {
+		{fault: "gone_and_back:control=1 s@3 s", names: "control", outcome: "tripped"},
+		{fault: "silence:meter@6", names: "meter", outcome: "broken"},
+	},
+}
+
+// faultCases is the whole table.
+func faultCases() []faultCase {
+	var list []faultCase
+	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails"} { // the long ones first
+		for _, l := range drives[script] {
+			list = append(list, l.cases(script, allFamilies, false)...)
+		}
+		for _, l := range benches[script] {
+			list = append(list, l.cases(script, []string{"wren"}, true)...)
+		}
+	}
+	return list
+}
+
+func (l line) cases(script string, families []string, instrument bool) (list []faultCase) {
+	if l.outcome == "" {
+		l.outcome = "fail"
+	}
+	for _, family := range families {
+		if l.on != "" && !slices.Contains(strings.Fields(l.on), family) {
+			continue
+		}
+		in := strings.NewReplacer("{rail}", railOf[family]).Replace
+		list = append(list, faultCase{
+			family: family, script: script, fault: in(l.fault), outcome: l.outcome, names: in(l.names), hidden: l.hidden, exit: l.exit,
+			instrument: instrument,
+		})
+	}
+	return list
+}

@@ -1,0 +1,271 @@
+package command
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/spf13/pflag"
+	"github.com/stretchr/testify/require"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/drive"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/report"
+	"benchwarden/daemon/station"
+	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/simulated/plant"
+)
+
+var goodUnits = flag.Int("units", 6, "how many good units TestGoodUnits takes through the scripts")
+
+// atOnce is how many simulated benches run at once unless -parallel says otherwise: they mostly wait for their instruments.
+const atOnce = "8"
+
+var allFamilies = []string{"heron", "plover", "wren"}
+
+// starved is how often a run is tried again that tripped because this computer was too busy to read the bench in time.
+// The warden is right to trip then; it says nothing about the drive.
+const starved = 4
+
+// TestFaults puts every fault of the table into a drive or a bench, one at a time, and runs the script that has to find it.
+func TestFaults(t *testing.T) {
+	for i, c := range faultCases() {
+		if testing.Short() && i%handful != 0 {
+			continue
+		}
+		t.Run(c.String(), func(t *testing.T) {
+			t.Parallel()
+			runs := tried(t, c.family, 1, false, []string{c.fault}, !c.instrument, c.script)
+			c.holds(t, runs[0])
+		})
+	}
+}
+
+// handful is every how manieth case is run with -short.
+const handful = 25
+
+// TestEveryFaultHasItsLine holds that no fault of the simulation is left out of the table, on any family that can have it.
+func TestEveryFaultHasItsLine(t *testing.T) {
+	tested := map[string]bool{}
+	for _, c := range faultCases() {
+		tested[c.family+" "+c.name()] = true
+	}
+	for _, k := range plant.Faults() {
+		if k.NotYet || k.Class == plant.ClassFitted {
+			continue
+		}
+		for _, name := range allFamilies {
+			family, err := drive.LoadNamed([]string{"../../configs/families"}, name)
+			require.NoError(t, err)
+			fault, err := plant.ParseFault(k.Example())
+			require.NoError(t, err)
+			if k.Target == "rail" {
+				fault.Target = "logic" // every family has one
+			}
+			_, err = plant.New(paramsOf(family), plant.Options{Faults: []plant.Fault{fault}})
+			require.Equal(t, err == nil, tested[name+" "+k.Name], "%s on %s: the drive can have it (%v), the table has it", k.Name, name, err)
+		}
+	}
+}
+
+// TestGoodUnits takes good units, each spread over the inner 80 % of its family's tolerances, through all scripts.
+func TestGoodUnits(t *testing.T) {
+	outcomes := make(chan string, *goodUnits*len(demoScripts))
+	t.Run("unit", func(t *testing.T) {
+		for i := range *goodUnits {
+			family, seed := allFamilies[i%len(allFamilies)], uint64(i+1)
+			if testing.Short() && i >= len(allFamilies) {
+				break
+			}
+			t.Run(fmt.Sprintf("%s %d", family, seed), func(t *testing.T) {
+				t.Parallel()
+				for _, r := range tried(t, family, seed, true, nil, true, demoScripts...) {
+					outcomes <- r.Ended.Outcome
+					if r.Ended.Outcome == string(verdict.Undecided) {
+						t.Logf("%s: undecided: %s", r.Script, strings.Join(r.Ended.Reasons, "; "))
+						continue
+					}
+					require.Equal(t, string(verdict.Pass), r.Ended.Outcome, "%s: %s", r.Script, strings.Join(r.Ended.Reasons, "; "))
+					require.Empty(t, r.Findings, r.Script)
+				}
+			})
+		}
+	})
+	close(outcomes)
+	count := map[string]int{}
+	for o := range outcomes {
+		count[o]++
+	}
+	t.Logf("runs by outcome: %v", count)
+	require.Positive(t, count[string(verdict.Pass)])
+}
+
+// tried takes a drive through scripts on a simulated bench of its own, in a process of its own; a run that this computer
+// starved is tried again where again is set.
+func tried(t *testing.T, family string, seed uint64, spread bool, faults []string, again bool, scripts ...string) []report.Run {
+	t.Helper()
+	for n := 1; ; n++ {
+		runs, err := taken(t, family, seed, spread, faults, scripts)
+		why := ""
+		if err == nil {
+			why = starvedBy(runs[len(runs)-1])
+		}
+		if !again || n == starved || err == nil && why == "" {
+			require.NoError(t, err)
+			return runs
+		}
+		t.Logf("tried again, the computer was too busy: %s, %v", why, err)
+	}
+}
+
+// starvedBy says how a run ended that this computer had no time for, empty where it did.
+func starvedBy(r report.Run) string {
+	if len(r.Trips) > 0 && r.Trips[0].Cause == event.StaleReading {
+		return r.Trips[0].Text
+	}
+	for _, reason := range r.Ended.Reasons {
+		if strings.Contains(reason, "the warden's loop does not run") {
+			return reason
+		}
+	}
+	return ""
+}
+
+func taken(t *testing.T, family string, seed uint64, spread bool, faults, scripts []string) (runs []report.Run, err error) {
+	s, err := newSettings(pflag.NewFlagSet("test", pflag.ContinueOnError)).read()
+	if err != nil {
+		return nil, err
+	}
+	dir := t.TempDir()
+	s.Configs, s.Scripts, s.Data, s.Countdown = "../../configs", "../../scripts", dir, 0
+	sim, err := startSimulation(context.WithoutCancel(t.Context()), s, simulateOptions{
+		family: family, name: "test", seed: seed, spread: spread, faults: faults, benchFile: filepath.Join(dir, "bench.yaml"),
+	})
+	if err != nil {
+		return nil, err
+	}
+	defer sim.stop()
+	if err := slowly(sim.benchFile); err != nil {
+		return nil, err
+	}
+	file, err := bench.ReadFile(sim.benchFile)
+	if err != nil {
+		return nil, err
+	}
+	st, err := station.Open(t.Context(), stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	if err != nil {
+		return nil, err
+	}
+	life, stop := context.WithCancel(t.Context())
+	closed := make(chan error, 1)
+	go func() { closed <- st.Run(life) }()
+	for _, script := range scripts {
+		var r report.Run
+		if r, err = recorded(t.Context(), st, station.Order{Script: script, Family: family, Unit: "test", Operator: "test"}); err != nil {
+			break
+		}
+		runs = append(runs, r)
+		if r.Ended.Exit != station.ExitPass && r.Ended.Exit != station.ExitUndecided {
+			break
+		}
+	}
+	stop()
+	if end := <-closed; end != nil && (len(runs) == 0 || runs[len(runs)-1].Ended.Exit != station.ExitNotSafe) {
+		err = errors.Join(err, end) // a bench that is NOT SAFE says so again as it closes
+	}
+	return runs, err
+}
+
+// slowly lets a bench poll at less than half of its rate: many run at once on few processors here, and a reading that this
+// computer has no time for is a stale one.
+func slowly(benchFile string) error {
+	text, err := os.ReadFile(benchFile)
+	if err != nil {
+		return err
+	}
+	slow := strings.NewReplacer("period: 100 ms", "period: 250 ms", "period: 300 ms", "period: 600 ms").Replace(string(text))
+	return os.WriteFile(benchFile, []byte(slow), 0o600)
+}
+
+// recorded runs one script to its end and takes down what it found.
+func recorded(ctx context.Context, st *station.Station, order station.Order) (report.Run, error) {
+	running, err := st.Start(order)
+	if err != nil {
+		return report.Run{}, err
+	}
+	var events []event.Event
+	for {
+		e, err := running.Events.Next(ctx)
+		if err != nil {
+			break
+		}
+		if e.Run == running.Run {
+			events = append(events, e)
+		}
+	}
+	running.Wait()
+	return report.Take(events), nil
+}
+
+// holds asserts that the run came out as the case promises and that the words name what is wrong.
+func (c faultCase) holds(t *testing.T, r report.Run) {
+	t.Helper()
+	told := telling(r)
+	require.Contains(t, strings.Split(c.outcome, "|"), r.Ended.Outcome, told)
+	if c.exit != 0 {
+		require.Equal(t, c.exit, r.Ended.Exit, told)
+	}
+	if c.hidden != "" {
+		require.True(t, slices.ContainsFunc(r.Checks, func(k event.Check) bool {
+			open := k.Outcome == verdict.NotShown || k.Outcome == verdict.Undecided
+			return open && strings.Contains(k.Name+" "+k.Subject+" "+k.Reason, c.names) && k.Reason != ""
+		}), "no check says that %s is not shown\n%s", c.names, told)
+		return
+	}
+	require.True(t, slices.ContainsFunc(conclusions(r), func(s string) bool { return strings.Contains(s, c.names) }), "%q is named nowhere\n%s", c.names, told)
+}
+
+// conclusions are the findings, trips and failed checks of a run; where there is a finding, the first one counts, as a
+// technician reads it first.
+func conclusions(r report.Run) []string {
+	var list []string
+	for _, trip := range r.Trips {
+		list = append(list, trip.Cause+": "+trip.Text)
+	}
+	if len(r.Findings) > 0 {
+		f := r.Findings[0]
+		return append(list, f.Subject+": "+f.Text+"; "+f.Part)
+	}
+	for _, k := range r.Checks {
+		if k.Outcome == verdict.Fail {
+			list = append(list, fmt.Sprintf("%s of %s: %s; %s", k.Name, k.Subject, k.Reason, k.Part))
+		}
+	}
+	if r.Ended.Exit >= station.ExitBroken {
+		list = append(list, r.Ended.Reasons...)
+	}
+	return list
+}
+
+func telling(r report.Run) string {
+	var b bytes.Buffer
+	fmt.Fprintf(&b, "%s ended %s (%d)\n", r.Script, r.Ended.Outcome, r.Ended.Exit)
+	for _, trip := range r.Trips {
+		fmt.Fprintf(&b, "trip: %s: %s\n", trip.Cause, trip.Text)
+	}
+	for _, f := range r.Findings {
+		fmt.Fprintf(&b, "finding: %s: %s; %s\n", f.Subject, f.Text, f.Part)
+	}
+	for _, reason := range r.Ended.Reasons {
+		fmt.Fprintf(&b, "reason: %s\n", reason)
+	}
+	return b.String()
+}
