@@ -36,7 +36,7 @@ func (s *scope) acquire(ctx context.Context, a *acquisition) {
 	var records [channels]*record
 	for i, v := range a.channels {
 		if v.on && ctx.Err() == nil {
-			records[i] = s.take(i, v, w, trigger.Add(-before))
+			records[i] = s.take(ctx, i, v, w, trigger.Add(-before))
 		}
 	}
 	s.finish(a, &records)
@@ -102,25 +102,33 @@ const (
 	noiseLength = 1 << 14
 )
 
-// take digitises what a channel's probe saw, 8 bits over its range.
-func (s *scope) take(channel int, v vertical, w sweep, from time.Time) *record {
+// piece is how many samples are asked of the model at a time, an even number: whoever else asks it something waits for one piece
+// at most.
+const piece = 20_000
+
+// take digitises what a channel's probe saw, 8 bits over its range. A probe that hangs free sees nothing.
+func (s *scope) take(ctx context.Context, channel int, v vertical, w sweep, from time.Time) *record {
 	r := &record{
 		codes: make([]int8, w.points), step: w.interval, start: -w.location * float64(w.points) * w.interval,
 		scale: v.span / 256, offset: v.offset,
 	}
-	volts := make([]float32, w.points) // a probe that hangs free sees nothing
-	if point := s.plant.PointOf(probeName(channel)); point != "" {
-		if got, err := s.plant.Capture(point, from, quantity.Seconds(w.interval), w.points, w.peak); err == nil {
-			volts = got
-		}
-	}
-	gain := float32(s.seen(channel, v) / r.scale)
-	shift := float32((s.offsetOf(channel, v) - v.offset) / r.scale)
+	gain := s.seen(channel, v) / r.scale
+	shift := (s.offsetOf(channel, v) - v.offset) / r.scale
 	at := int(uint64(from.UnixNano()) % noiseLength)
-	for i, x := range volts {
-		code := x*gain + shift + s.noise[(at+i)%noiseLength]
-		code = float32(math.Floor(float64(code) + 0.5))
-		r.codes[i] = int8(max(-128, min(code, 127)))
+	point := s.plant.PointOf(probeName(channel))
+	for first := 0; first < w.points && ctx.Err() == nil; first += piece {
+		codes := r.codes[first:min(first+piece, w.points)]
+		volts := make([]float32, len(codes))
+		if point != "" {
+			start := from.Add(seconds(float64(first) * w.interval))
+			if got, err := s.plant.Capture(point, start, quantity.Seconds(w.interval), len(codes), w.peak); err == nil {
+				volts = got
+			}
+		}
+		for i, x := range volts {
+			code := float64(x)*gain + shift + float64(s.noise[(at+first+i)%noiseLength])
+			codes[i] = int8(max(-128, min(math.Floor(code+0.5), 127)))
+		}
 	}
 	return r
 }

@@ -301,4 +301,4 @@ func (s *scope) waiting(a *acquisition, waits bool) {
 	}
 }
 
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }

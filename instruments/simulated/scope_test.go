@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/simulated/plant"
 )
 
@@ -307,4 +308,33 @@ func TestAPulledPlugEndsAWaitingAcquisition(t *testing.T) {
 	require.NoError(t, b.Close())
 	require.Less(t, time.Since(began), 5*time.Second)
 	require.Empty(t, d.closed())
+}
+
+func TestARecordInPiecesIsTheRecordInOne(t *testing.T) {
+	b, k := powered(t, Options{})
+	for name := range b.params.Permissives {
+		b.plant.Contact(name).Set(true)
+	}
+	require.NoError(t, b.plant.Fit("switch_node_jumpers"))
+	require.NoError(t, b.plant.Place("P1", "gate:A.low"))
+	from := k.now()
+	k.advance(100 * time.Millisecond)
+	v := vertical{on: true, attenuation: probeFactor, span: 20, offset: 5}
+	for _, interval := range []float64{4e-9, 1e-7} {
+		w := sweep{points: 5*piece + 8, interval: interval}
+		r := b.scope.take(t.Context(), 0, v, w, from)
+		whole, err := b.plant.Capture("gate:A.low", from, quantity.Seconds(interval), w.points, false)
+		require.NoError(t, err)
+		low, high := 0, 0
+		for i, x := range whole {
+			got := float64(r.codes[i])*r.scale + r.offset
+			require.InDelta(t, x, got, math.Abs(float64(x))*scopeGain+scopeOffset+3*r.scale, "sample %d at %g s", i, interval)
+			if x > 5 {
+				high++
+			} else {
+				low++
+			}
+		}
+		require.Greater(t, min(low, high), 100, "there were edges")
+	}
 }

@@ -115,10 +115,10 @@ func (c *cable) Read(buf []byte) (int, error) {
 
 // Write takes as long as the line would, in pieces that a client sees arrive one after the other.
 func (c *cable) Write(data []byte) (int, error) {
-	const piece = 8
+	const burst = 8
 	written := 0
 	for len(data) > 0 {
-		n, err := c.terminal.Write(data[:min(piece, len(data))])
+		n, err := c.terminal.Write(data[:min(burst, len(data))])
 		written += n
 		if err != nil {
 			return written, err
