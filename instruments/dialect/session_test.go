@@ -207,6 +207,7 @@ func TestMakingSafeHasAConnectionOfItsOwn(t *testing.T) {
 	require.NoError(t, s.Urgent(dialect.Call{Command: "set_voltage", Args: set(0)}))
 	require.ErrorIs(t, <-cut, link.ErrCut)
 	require.NoError(t, s.Do(t.Context(), link.MakeSafe, "set_voltage", set(0)))
+	require.NoError(t, s.Do(t.Context(), link.Script, "set_voltage", set(0))) // the other connection has been served too
 	require.Equal(t, 0.0, *volts)
 
 	require.ErrorContains(t, s.Urgent(dialect.Call{Command: "set_voltage", Args: set(81)}), "nothing was sent")
