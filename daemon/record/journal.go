@@ -2,12 +2,10 @@
 package record
 
 import (
-	"bufio"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -15,17 +13,28 @@ import (
 	"benchwarden/daemon/event"
 )
 
-// syncEvery is how often a journal is forced to the disk; a crash of the computer loses no more than that.
+// syncEvery is how often a journal is forced to the disk; a crash of the computer loses no more than that. A crash of the
+// program loses nothing that was written.
 const syncEvery = 500 * time.Millisecond
 
 // Journal is a run's record as JSON Lines: one event a line, in the order in which they happened.
 type Journal struct {
 	path string
-	file *os.File
+	file file
+}
+
+// file is what a journal needs of *os.File.
+type file interface {
+	Write([]byte) (int, error)
+	Sync() error
+	Close() error
 }
 
 // Create opens a new journal in folder, named by the run; an existing one is never overwritten.
 func Create(folder, run string) (*Journal, error) {
+	if run == "" || filepath.Base(run) != run || !filepath.IsLocal(run) {
+		return nil, fmt.Errorf("journal: %q is no name for a file", run)
+	}
 	if err := os.MkdirAll(folder, 0o750); err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
@@ -34,42 +43,68 @@ func Create(folder, run string) (*Journal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
 	}
+	if err := syncFolder(folder); err != nil {
+		return nil, fmt.Errorf("journal: %w", errors.Join(err, f.Close()))
+	}
 	return &Journal{path: path, file: f}, nil
+}
+
+// syncFolder forces the folder's list of files to the disk: without that a new file may be gone after a crash.
+func syncFolder(folder string) error {
+	d, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
 }
 
 // Path is the journal's file.
 func (j *Journal) Path() string { return j.path }
 
 // Keep writes the run's events until one ends the run, the subscription ends or ctx does. Every line is handed to the
-// operating system at once, so that a killed process loses nothing. An error means that the run is not being recorded:
-// the caller has to make the bench safe.
+// operating system at once, so that a killed process loses nothing, and forced to the disk within syncEvery, whether more
+// events come or not. An error means that the run is not being recorded: the caller has to make the bench safe.
 func (j *Journal) Keep(ctx context.Context, run string, events *event.Subscription) error {
-	synced := time.Now()
+	var due time.Time // when what was written has to be on the disk; zero: it is
 	for {
-		e, err := events.Next(ctx)
-		if err != nil {
-			if errors.Is(err, event.ErrEnded) || ctx.Err() != nil {
+		e, err := next(ctx, events, due)
+		late := !due.IsZero() && !time.Now().Before(due)
+		switch {
+		case errors.Is(err, errDue):
+		case errors.Is(err, event.ErrEnded), err != nil && ctx.Err() != nil:
+			return j.sync()
+		case err != nil:
+			return errors.Join(err, j.sync())
+		case e.Run == run:
+			if err := j.write(e); err != nil {
+				return err
+			}
+			if _, ended := e.Body.(event.RunEnded); ended {
 				return j.sync()
 			}
-			return err
+			if due.IsZero() {
+				due = time.Now().Add(syncEvery)
+			}
 		}
-		if e.Run != run {
-			continue
-		}
-		if err := j.write(e); err != nil {
-			return err
-		}
-		_, ended := e.Body.(event.RunEnded)
-		if ended || time.Since(synced) >= syncEvery {
+		if late {
 			if err := j.sync(); err != nil {
 				return err
 			}
-			synced = time.Now()
-		}
-		if ended {
-			return nil
+			due = time.Time{}
 		}
 	}
+}
+
+var errDue = errors.New("what was written has to be on the disk")
+
+// next is the next event, or errDue when none comes until due.
+func next(ctx context.Context, events *event.Subscription, due time.Time) (event.Event, error) {
+	if due.IsZero() {
+		return events.Next(ctx)
+	}
+	ctx, cancel := context.WithDeadlineCause(ctx, due, errDue)
+	defer cancel()
+	return events.Next(ctx)
 }
 
 func (j *Journal) write(e event.Event) error {
@@ -92,40 +127,3 @@ func (j *Journal) sync() error {
 
 // Close closes the file.
 func (j *Journal) Close() error { return j.file.Close() }
-
-// Run is what a journal tells.
-type Run struct {
-	Events      []event.Event
-	Interrupted bool // the journal has no end: the run was cut off after the last event
-	Torn        int  // bytes of a last line that was cut off in the middle
-}
-
-// Read reads a journal back. A last line that was cut off is left out and counted; any other bad line is an error that
-// names it.
-func Read(path string) (Run, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return Run{}, fmt.Errorf("journal: %w", err)
-	}
-	defer f.Close()
-	run := Run{Interrupted: true}
-	r := bufio.NewReaderSize(f, 1<<16)
-	for n := 1; ; n++ {
-		line, err := r.ReadBytes('\n')
-		if errors.Is(err, io.EOF) {
-			run.Torn = len(line)
-			return run, nil
-		}
-		if err != nil {
-			return run, fmt.Errorf("journal: %w", err)
-		}
-		var e event.Event
-		if err := json.Unmarshal(line, &e); err != nil {
-			return run, fmt.Errorf("%s:%d: %w", path, n, err)
-		}
-		run.Events = append(run.Events, e)
-		if _, ok := e.Body.(event.RunEnded); ok {
-			run.Interrupted = false
-		}
-	}
-}
