@@ -88,9 +88,11 @@ var drives = map[string][]line{
 		{fault: "sense_never_reports", names: "thermal", on: "heron", outcome: "pass",
 			hidden: "the stand-in lies on the sense line through the whole run, so nothing is missing that it could report"},
 		{fault: "permissive_stuck_given:limit_reverse", names: "limit_reverse"},
-		{fault: "permissive_stuck_away:limit_forward", names: "limit_forward"},
+		{fault: "permissive_stuck_away:limit_forward", names: "permissives"}, // the gates do not tell which
 		{fault: "inhibit_dead", names: "nhibit"},
-		{fault: "fault_lamp_dead", names: "fault lamp"},
+		{fault: "fault_lamp_dead", names: "fault lamp", on: halls},
+		{fault: "fault_lamp_dead", names: "fault lamp lights", on: "wren", outcome: "pass",
+			hidden: "without Hall inputs there is nothing that the sweep could do to make the drive report a fault"},
 		{fault: "fault_lamp_stuck", names: "fault lamp"},
 
 		{fault: "hall_open:2", names: "line 2", on: halls},

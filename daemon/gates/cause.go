@@ -17,6 +17,8 @@ type cause struct {
 	// latches: once the drive has met an invalid Hall code it may stay off until it is reset.
 	latches bool
 	invalid func(s state) bool
+	// weak: a channel that should chop may be nearer to the idle pattern's half.
+	weak bool
 }
 
 // explain finds the cause that leaves the fewest cells unexplained, and the causes that do so equally well. It needs to
@@ -57,6 +59,8 @@ func (c *Chart) cost(k cause, scale int) int {
 			found := c.pattern(c.sightings[ch.Name][s], want)
 			switch {
 			case found.unclear != "" || c.same(found.pattern, want):
+			case k.weak && want.Switches() && found.pattern == drive.Toggle:
+				cost++ // where all idle, that is the plainer word for it
 			case latched && c.same(found.pattern, off):
 				cost++
 			default:
@@ -172,6 +176,13 @@ func (c *Chart) directions(base expectation) []cause {
 		predict: func(_ state, channel string) drive.Pattern { return idle[channel] },
 		finding: event.Finding{Subject: "reference", Part: "reference input",
 			Text: "The drive idles in both directions: it does not answer to the reference, or much too little.",
+			Do:   "Measure the reference at the drive's input; then gain and dead zone of the reference's input amplifier."},
+	})
+	all = append(all, cause{
+		weak:    true,
+		predict: base.of,
+		finding: event.Finding{Subject: "reference", Part: "reference input",
+			Text: "The drive answers to the reference too weakly: its channels chop, but too near to the half of the period at which they idle.",
 			Do:   "Measure the reference at the drive's input; then gain and dead zone of the reference's input amplifier."},
 	})
 	return append(all, cause{
