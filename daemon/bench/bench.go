@@ -7,6 +7,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -192,10 +193,22 @@ func (b *Bench) Missing() []error {
 // Usable says why no run can begin, nil if one can.
 func (b *Bench) Usable() error {
 	errs := b.Missing()
+	told := map[string]bool{}
+	for _, err := range errs {
+		told[err.Error()] = true
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	var unreached []string
 	for _, o := range b.notSafe {
+		if told[o.Text] {
+			unreached = append(unreached, o.Name)
+			continue
+		}
 		errs = append(errs, fmt.Errorf("%w: %s: %s", ErrNotSafe, o.Name, o.Text))
+	}
+	if len(unreached) > 0 {
+		errs = append(errs, fmt.Errorf("%w: nobody could read back %s", ErrNotSafe, strings.Join(unreached, ", ")))
 	}
 	return errors.Join(errs...)
 }

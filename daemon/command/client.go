@@ -67,6 +67,8 @@ func (c *client) call(ctx context.Context, method, path string, body any) (io.Re
 	switch response.StatusCode {
 	case http.StatusNotFound, http.StatusUnprocessableEntity:
 		return nil, configFault(err)
+	case http.StatusServiceUnavailable:
+		return nil, &exitError{station.ExitNotSafe, err}
 	}
 	return nil, err
 }

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"benchwarden/daemon/bench"
 	"benchwarden/daemon/station"
 	"benchwarden/instruments/datafile"
 )
@@ -75,7 +76,10 @@ func exitCode(err error, errOut io.Writer) int {
 		return exit.code
 	}
 	var faults datafile.Faults
-	if errors.As(err, &faults) {
+	switch {
+	case errors.Is(err, bench.ErrNotSafe):
+		return station.ExitNotSafe
+	case errors.As(err, &faults):
 		return ExitConfig
 	}
 	return station.ExitBroken

@@ -249,7 +249,11 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPat
 	running, err := st.Start(order)
 	if err != nil {
 		stop()
-		return nil, errors.Join(orderFault(err), group.Wait())
+		closeErr := group.Wait()
+		if errors.Is(err, bench.ErrNotSafe) && errors.Is(closeErr, bench.ErrNotSafe) {
+			closeErr = nil // it was said already, with more words
+		}
+		return nil, errors.Join(orderFault(err), closeErr)
 	}
 	stopped := context.AfterFunc(ctx, func() {
 		fmt.Fprintln(c.err, "stopping: the bench is being made safe")

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 
 	"github.com/go-viper/mapstructure/v2"
@@ -32,9 +33,13 @@ func (s Settings) families() []string { return []string{filepath.Join(s.Configs,
 func (s Settings) dialects() []string { return []string{filepath.Join(s.Configs, "dialects")} }
 func (s Settings) scripts() []string  { return []string{s.Scripts} }
 
+// variables is what the names of our environment variables begin with.
+const variables = "BENCHWARDEN_"
+
 // settings reads Settings when a command asks for them.
 type settings struct {
 	viper *viper.Viper
+	flags *pflag.FlagSet
 	file  *string
 }
 
@@ -64,9 +69,9 @@ func defaultData() string {
 }
 
 func newSettings(flags *pflag.FlagSet) *settings {
-	s := &settings{viper: viper.New()}
+	s := &settings{viper: viper.New(), flags: flags}
 	s.file = flags.String("config", "", "settings file (YAML)")
-	s.viper.SetEnvPrefix("BENCHWARDEN")
+	s.viper.SetEnvPrefix(strings.TrimSuffix(variables, "_"))
 	s.viper.AutomaticEnv()
 	for key, k := range settingKeys {
 		name := strings.ReplaceAll(key, "_", "-")
@@ -95,6 +100,9 @@ func (s *settings) read() (Settings, error) {
 	if err := unknownVariables(); err != nil {
 		return out, configFault(err)
 	}
+	if err := s.times(); err != nil {
+		return out, configFault(err)
+	}
 	hooks := mapstructure.ComposeDecodeHookFunc(refuseBareNumbers, mapstructure.TextUnmarshallerHookFunc(),
 		mapstructure.StringToSliceHookFunc(string(os.PathListSeparator)))
 	if err := s.viper.UnmarshalExact(&out, viper.DecodeHook(hooks)); err != nil {
@@ -102,6 +110,34 @@ func (s *settings) read() (Settings, error) {
 	}
 	return out, nil
 }
+
+// times checks the settings that are times, and names the flag or variable that a bad one came from.
+func (s *settings) times() error {
+	for _, key := range []string{"act_within", "countdown"} {
+		v, err := quantity.ParseAs(s.viper.GetString(key), quantity.Second)
+		if err == nil && v.Number < 0 {
+			err = fmt.Errorf("%v is below zero", v)
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", s.origin(key), err)
+		}
+	}
+	return nil
+}
+
+// origin is where a setting's value came from, as a person would write it.
+func (s *settings) origin(key string) string {
+	flag := strings.ReplaceAll(key, "_", "-")
+	if f := s.flags.Lookup(flag); f != nil && f.Changed {
+		return "--" + flag
+	}
+	if _, ok := os.LookupEnv(variable(key)); ok {
+		return "environment: " + variable(key)
+	}
+	return *s.file + ": " + key
+}
+
+func variable(key string) string { return variables + strings.ToUpper(key) }
 
 // refuseBareNumbers stops an unquoted number, which passes the text hook by.
 func refuseBareNumbers(from, to reflect.Type, data any) (any, error) {
@@ -113,22 +149,14 @@ func refuseBareNumbers(from, to reflect.Type, data any) (any, error) {
 
 // unknownVariables finds misspelt BENCHWARDEN_ variables, which viper would pass by in silence.
 func unknownVariables() error {
-	known := []string{"benches"}
+	known := []string{variable("benches")}
 	for key := range settingKeys {
-		known = append(known, key)
+		known = append(known, variable(key))
 	}
 	for _, entry := range os.Environ() {
 		name, _, _ := strings.Cut(entry, "=")
-		key, ours := strings.CutPrefix(name, "BENCHWARDEN_")
-		if !ours {
-			continue
-		}
-		found := false
-		for _, k := range known {
-			found = found || strings.EqualFold(k, key)
-		}
-		if !found {
-			return fmt.Errorf("environment: %s: unknown variable%s", name, datafile.DidYouMean(strings.ToLower(key), known))
+		if strings.HasPrefix(name, variables) && !slices.Contains(known, name) {
+			return fmt.Errorf("environment: %s: unknown variable%s", name, datafile.DidYouMean(name, known))
 		}
 	}
 	return nil

@@ -73,7 +73,7 @@ func (s *Server) run(w http.ResponseWriter, r *http.Request, b Bench) error {
 	}
 	defer running.Events.Close()
 	if err := stream(r.Context(), w, running.Events, running.Run); err != nil {
-		stopErr := b.Stop("the terminal that started the run is gone")
+		stopErr := b.Stop("the server, since the terminal that started the run is gone")
 		if errors.Is(stopErr, station.ErrIdle) {
 			return nil
 		}

@@ -20,6 +20,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/hands"
 	"benchwarden/daemon/station"
@@ -164,6 +165,8 @@ func statusOf(err error) int {
 		return http.StatusConflict
 	case errors.Is(err, station.ErrOrder):
 		return http.StatusUnprocessableEntity
+	case errors.Is(err, bench.ErrNotSafe):
+		return http.StatusServiceUnavailable
 	case errors.Is(err, hands.ErrNotAtBench):
 		return http.StatusForbidden
 	}

@@ -54,7 +54,7 @@ const (
 	ExitNotSafe   = 6
 )
 
-var errPerson = errors.New("stopped by a person")
+var errPerson = errors.New("stopped by")
 
 type tripError struct{ trip event.Trip }
 
@@ -248,6 +248,9 @@ func (s *Station) conclude(ctx context.Context, result script.Result, err error)
 		ended.Reasons = append([]string{cause.Error()}, ended.Reasons...)
 	case err != nil:
 		ended.Outcome, ended.Exit = "broken", ExitBroken
+		if cause != nil {
+			err = cause // it ended the script, wherever that was
+		}
 		ended.Reasons = append([]string{err.Error()}, ended.Reasons...)
 	case result.Outcome == verdict.Fail:
 		ended.Exit = ExitFail

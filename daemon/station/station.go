@@ -202,13 +202,13 @@ func (s *Station) close(ctx context.Context) error {
 // MakeSafe stops the run that is going on and makes the bench safe.
 func (s *Station) MakeSafe(ctx context.Context, by string) event.Safety {
 	s.desk.Withdraw()
-	s.stopRun(fmt.Errorf("%w: %s asked for make-safe", errPerson, by))
+	s.stopRun(fmt.Errorf("%w %s, who asked for make-safe", errPerson, by))
 	return s.bench.MakeSafe(ctx, by+" asked for it").Safety
 }
 
 // Stop ends the run that is going on by a person's wish; the bench is made safe.
 func (s *Station) Stop(by string) error {
-	if !s.stopRun(fmt.Errorf("%w: %s", errPerson, by)) {
+	if !s.stopRun(fmt.Errorf("%w %s", errPerson, by)) {
 		return ErrIdle
 	}
 	return nil

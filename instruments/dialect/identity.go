@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
 
 	"benchwarden/instruments/link"
 	"benchwarden/instruments/scpi"
@@ -47,8 +48,28 @@ func (s *Session) Identify(ctx context.Context) (Identity, error) {
 	}
 	id := ReadIdentity(string(reply))
 	if !s.dialect.Identity.Pattern.MatchString(id.Raw) {
-		return id, fmt.Errorf("%s: %w: at %s %q answered, which is no %s (its identity has to match %s)",
-			s.name, ErrIdentity, s.main.Address(), excerpt(reply), s.dialect.Name, s.dialect.Identity.Pattern)
+		hint := ""
+		if strings.ContainsFunc(id.Raw, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }) {
+			hint = "; unreadable bytes usually mean the wrong baud rate or parity"
+		}
+		return id, fmt.Errorf("%s: %w: at %s %q answered, which is no %s (its identity has to match %s)%s",
+			s.name, ErrIdentity, s.main.Address(), excerpt(reply), s.dialect.Name, s.dialect.Identity.Pattern, hint)
 	}
 	return id, nil
+}
+
+// known makes sure that a connection which was lost has come back to the same instrument before anything is said over it.
+func (s *Session) known(ctx context.Context, l *line, p link.Priority) error {
+	if !l.stranger.Load() {
+		return nil
+	}
+	reply, err := l.Query(ctx, p, s.dialect.Identity.Ask)
+	if err != nil {
+		return err
+	}
+	if raw := strings.TrimSpace(string(reply)); raw != s.identity.Raw {
+		return fmt.Errorf("%w: since the connection came back %q answers instead of %q", ErrIdentity, excerpt(reply), s.identity.Raw)
+	}
+	l.stranger.Store(false)
+	return nil
 }
