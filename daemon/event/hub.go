@@ -78,7 +78,7 @@ func (s *Subscription) signal() {
 	}
 }
 
-// Next waits for the next event. After Close it returns what is still queued, then ErrEnded.
+// Next waits for the next event; one goroutine takes them. After Close it returns what is still queued, then ErrEnded.
 func (s *Subscription) Next(ctx context.Context) (Event, error) {
 	for {
 		s.mu.Lock()
