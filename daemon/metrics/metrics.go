@@ -5,14 +5,13 @@ package metrics
 import (
 	"context"
 	"errors"
-	"strings"
+	"slices"
 	"sync"
-	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"benchwarden/daemon/event"
-	"benchwarden/instruments/quantity"
+	"benchwarden/daemon/verdict"
 )
 
 // Metrics collects from the event stream. Serial numbers and run names are no labels: they have no bound.
@@ -22,15 +21,19 @@ type Metrics struct {
 	runs     *prometheus.CounterVec
 	checks   *prometheus.CounterVec
 	lost     *prometheus.CounterVec
+	errors   *prometheus.CounterVec
 
-	mu       sync.Mutex
-	readings map[key]event.Reading
-	limits   map[string][]event.Limit // by bench
-	safe     map[string]bool
-	bus      map[string]string
+	mu      sync.Mutex
+	benches map[string]*bench
 }
 
-type key struct{ bench, name string }
+// bench is what is known of one bench now.
+type bench struct {
+	readings map[string]event.Reading // the last good one of each name
+	limits   []event.Limit            // in force
+	safe     *bool
+	down     *bool
+}
 
 // New returns metrics with a registry of their own.
 func New(version string) *Metrics {
@@ -43,15 +46,13 @@ func New(version string) *Metrics {
 		runs:     counter("bench_runs_total", "Runs that ended, by outcome.", "bench", "outcome"),
 		checks:   counter("bench_checks_total", "Checks that were made, by outcome.", "bench", "outcome"),
 		lost:     counter("bench_instrument_links_lost_total", "Connections to an instrument that were lost.", "bench", "instrument"),
-		readings: map[key]event.Reading{},
-		limits:   map[string][]event.Limit{},
-		safe:     map[string]bool{},
-		bus:      map[string]string{},
+		errors:   counter("bench_reading_errors_total", "Questions for a reading that brought none.", "bench", "instrument"),
+		benches:  map[string]*bench{},
 	}
-	build := prometheus.NewGauge(prometheus.GaugeOpts{Name: "benchwarden_build_info", Help: "Always 1; the label tells the version.",
+	build := prometheus.NewGauge(prometheus.GaugeOpts{Name: "bench_build_info", Help: "Always 1; the label tells the version.",
 		ConstLabels: prometheus.Labels{"version": version}})
 	build.Set(1)
-	m.registry.MustRegister(m, m.trips, m.runs, m.checks, m.lost, build)
+	m.registry.MustRegister(m, m.trips, m.runs, m.checks, m.lost, m.errors, build)
 	return m
 }
 
@@ -72,92 +73,65 @@ func (m *Metrics) Run(ctx context.Context, events *event.Subscription) error {
 	}
 }
 
+// other is the label of what is not among the known ones: a label must not grow without bound.
+const other = "other"
+
+var (
+	runOutcomes   = []string{"pass", "fail", "undecided", "not shown", "tripped", "stopped", "broken"}
+	checkOutcomes = []string{string(verdict.Pass), string(verdict.Fail), string(verdict.Undecided), string(verdict.NotShown),
+		string(verdict.NotApplicable)}
+)
+
+func among(known []string, label string) string {
+	if slices.Contains(known, label) {
+		return label
+	}
+	return other
+}
+
+// of is the state of a bench. When it is first heard of, its counters begin at 0: an increase from nothing cannot be seen.
+func (m *Metrics) of(name string) *bench {
+	b, known := m.benches[name]
+	if !known {
+		b = &bench{readings: map[string]event.Reading{}}
+		m.benches[name] = b
+		for counter, labels := range map[*prometheus.CounterVec][]string{m.trips: event.Causes(), m.runs: runOutcomes, m.checks: checkOutcomes} {
+			for _, label := range labels {
+				counter.WithLabelValues(name, label)
+			}
+		}
+	}
+	return b
+}
+
 func (m *Metrics) take(e event.Event) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	switch b := e.Body.(type) {
+	b := m.of(e.Bench)
+	switch is := e.Body.(type) {
 	case event.Reading:
-		m.readings[key{e.Bench, b.Name}] = b
+		if is.Error != "" { // the last good one stays, and its age goes on growing
+			m.errors.WithLabelValues(e.Bench, is.Instrument).Inc()
+			return
+		}
+		b.readings[is.Name] = is
 	case event.Limits:
-		m.limits[e.Bench] = b.Limits
+		b.limits = is.Limits
 	case event.Safety:
-		m.safe[e.Bench] = b.Confirmed
+		b.safe = &is.Confirmed
 	case event.Bus:
-		m.bus[e.Bench] = b.State
+		down := is.State == event.MeasuredDown || is.State == event.ProvenByHand
+		b.down = &down
 	case event.Trip:
-		m.trips.WithLabelValues(e.Bench, b.Cause).Inc()
+		m.trips.WithLabelValues(e.Bench, among(event.Causes(), is.Cause)).Inc()
 	case event.RunEnded:
-		m.runs.WithLabelValues(e.Bench, b.Outcome).Inc()
+		b.limits = nil // they were in force for the run
+		m.runs.WithLabelValues(e.Bench, among(runOutcomes, is.Outcome)).Inc()
 	case event.Check:
-		m.checks.WithLabelValues(e.Bench, string(b.Outcome)).Inc()
+		m.checks.WithLabelValues(e.Bench, among(checkOutcomes, string(is.Outcome))).Inc()
 	case event.Link:
-		if b.State == "lost" {
-			m.lost.WithLabelValues(e.Bench, b.Instrument).Inc()
+		if is.State == "lost" {
+			m.lost.WithLabelValues(e.Bench, is.Instrument).Inc()
 		}
 	}
-}
-
-var unitMetrics = map[quantity.Unit]struct{ suffix, help string }{
-	quantity.Volt:   {"volts", "volts"},
-	quantity.Ampere: {"amperes", "amperes"},
-	quantity.DegC:   {"celsius", "degrees Celsius"},
-}
-
-func readingDesc(unit, help string) *prometheus.Desc {
-	return prometheus.NewDesc("bench_reading_"+unit, "Last reading in "+help+".", []string{"bench", "role", "quantity"}, nil)
-}
-
-var (
-	ageDesc = prometheus.NewDesc("bench_reading_age_seconds", "Time since the question of the last reading was sent.",
-		[]string{"bench", "role", "quantity"}, nil)
-	safeDesc = prometheus.NewDesc("bench_outputs_confirmed_safe", "1 when the last make-safe was read back, 0 when it is NOT SAFE.",
-		[]string{"bench"}, nil)
-	downDesc = prometheus.NewDesc("bench_bus_down", "1 when the bus is measured down or proven by hand, else 0.", []string{"bench"}, nil)
-)
-
-func limitDesc(unit string) *prometheus.Desc {
-	return prometheus.NewDesc("bench_trip_limit_"+unit, "Trip limit in force.", []string{"bench", "role", "quantity", "kind"}, nil)
-}
-
-// Describe leaves the descriptions to Collect: which readings there are depends on the benches.
-func (m *Metrics) Describe(chan<- *prometheus.Desc) {}
-
-// Collect reports the last readings, their age and the limits in force.
-func (m *Metrics) Collect(out chan<- prometheus.Metric) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		out <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	now := time.Now()
-	for k, r := range m.readings {
-		role, name, _ := strings.Cut(k.name, ".")
-		gauge(ageDesc, now.Sub(r.Asked).Seconds(), k.bench, role, name)
-		if u, ok := unitMetrics[r.Value.Unit]; ok && r.Error == "" && r.Text == "" {
-			gauge(readingDesc(u.suffix, u.help), r.Value.Number, k.bench, role, name)
-		}
-	}
-	for bench, limits := range m.limits {
-		for _, l := range limits {
-			u, ok := unitMetrics[l.Value.Unit]
-			if !ok {
-				continue
-			}
-			role, name, _ := strings.Cut(l.Quantity, ".")
-			gauge(limitDesc(u.suffix), l.Value.Number, bench, role, name, l.Kind)
-		}
-	}
-	for bench, confirmed := range m.safe {
-		gauge(safeDesc, oneIf(confirmed), bench)
-	}
-	for bench, state := range m.bus {
-		gauge(downDesc, oneIf(state == event.MeasuredDown || state == event.ProvenByHand), bench)
-	}
-}
-
-func oneIf(b bool) float64 {
-	if b {
-		return 1
-	}
-	return 0
 }
