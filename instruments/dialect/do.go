@@ -51,6 +51,9 @@ func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) err
 
 func (s *Session) do(ctx context.Context, p link.Priority, messages []string, within time.Duration, overlapped bool) error {
 	l := s.path(p)
+	if err := s.known(ctx, l, p); err != nil {
+		return err
+	}
 	if err := s.forgetErrors(ctx, l, p); err != nil {
 		return err
 	}
@@ -77,7 +80,7 @@ func (s *Session) do(ctx context.Context, p link.Priority, messages []string, wi
 }
 
 // wait waits as the dialect says. It returns the first entry of the error queue where that came in the same answer.
-func (s *Session) wait(ctx context.Context, l *link.Link, p link.Priority, within time.Duration) (first string, err error) {
+func (s *Session) wait(ctx context.Context, l *line, p link.Priority, within time.Duration) (first string, err error) {
 	switch s.dialect.Wait.By {
 	case ByOPC:
 		return s.complete(ctx, l, p)
@@ -105,7 +108,7 @@ func (s *Session) wait(ctx context.Context, l *link.Link, p link.Priority, withi
 }
 
 // complete asks *OPC? and for the first error in one exchange.
-func (s *Session) complete(ctx context.Context, l *link.Link, p link.Priority) (first string, err error) {
+func (s *Session) complete(ctx context.Context, l *line, p link.Priority) (first string, err error) {
 	const opc = "*OPC?"
 	message := opc
 	if s.dialect.HasErrorQueue() {
@@ -145,7 +148,7 @@ func pause(ctx context.Context, d time.Duration) error {
 const mostErrors = 50
 
 // errors reads the error queue until it is empty; first is its first entry if that is known already.
-func (s *Session) errors(ctx context.Context, l *link.Link, p link.Priority, first string) ([]scpi.Error, error) {
+func (s *Session) errors(ctx context.Context, l *line, p link.Priority, first string) ([]scpi.Error, error) {
 	if !s.dialect.HasErrorQueue() {
 		return nil, nil
 	}
@@ -171,7 +174,7 @@ func (s *Session) errors(ctx context.Context, l *link.Link, p link.Priority, fir
 }
 
 // forgetErrors empties the error queue of what earlier exchanges left there, so that it is not blamed on the next command.
-func (s *Session) forgetErrors(ctx context.Context, l *link.Link, p link.Priority) error {
+func (s *Session) forgetErrors(ctx context.Context, l *line, p link.Priority) error {
 	s.mu.Lock()
 	stale := s.stale
 	s.stale = false

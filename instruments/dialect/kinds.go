@@ -98,6 +98,7 @@ const (
 	OverCurrent     = "over_current"
 	Waiting         = "waiting"   // for a trigger
 	Measuring       = "measuring" // a record is being taken
+	Done            = "done"      // neither; said only by those that have a word for it
 )
 
 var kinds = map[string]kind{
@@ -170,7 +171,7 @@ var kinds = map[string]kind{
 			"trace_offset": {params: whole1("channel"), values: gives("offset", quantity.Volt)},
 			"trace":        {needed: true, params: whole1("channel"), values: tells("trace", aBlock)},
 		},
-		states: []string{Waiting, Measuring},
+		states: []string{Waiting, Measuring, Done},
 	},
 	"hall": {
 		commands: map[string]command{

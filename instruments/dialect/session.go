@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"benchwarden/instruments/link"
@@ -18,8 +19,8 @@ import (
 type Session struct {
 	name     string
 	dialect  *Dialect
-	main     *link.Link
-	spare    *link.Link // a second connection of its own for making safe; nil where there is none
+	main     *line
+	spare    *line // a second connection of its own for making safe; nil where there is none
 	identity Identity
 
 	doing chan struct{} // held from a command to the end of its errors, so that they are told to whom they belong
@@ -28,11 +29,33 @@ type Session struct {
 	stale bool // the error queue may hold errors that are not the next command's
 }
 
+// line is one connection to the instrument.
+type line struct {
+	*link.Link
+	stranger atomic.Bool // the connection came back, and nobody has asked yet who is at its end now
+}
+
+func dial(ctx context.Context, name string, d *Dialect, address string, o link.Options) (*line, error) {
+	l := &line{}
+	told := o.OnState
+	o.OnState = func(s link.State) {
+		if s.Up {
+			l.stranger.Store(true)
+		}
+		if told != nil {
+			told(s)
+		}
+	}
+	var err error
+	l.Link, err = link.Dial(ctx, address, d.options(name, o))
+	return l, err
+}
+
 // Open opens the link to an instrument, and a second one for making safe where the instrument serves more than one client
 // over the network, and identifies it. What o leaves at zero the dialect says. An instrument that identifies itself
 // as something else is an error, and nothing but that question was sent to it.
 func Open(ctx context.Context, name string, d *Dialect, address string, o link.Options) (*Session, error) {
-	main, err := link.Dial(ctx, address, d.options(name, o))
+	main, err := dial(ctx, name, d, address, o)
 	if err != nil {
 		return nil, err
 	}
@@ -41,11 +64,13 @@ func Open(ctx context.Context, name string, d *Dialect, address string, o link.O
 		s.Close()
 		return nil, err
 	}
+	main.stranger.Store(false)
 	if d.Connections < 2 || !strings.HasPrefix(address, "tcp:") {
 		return s, nil
 	}
 	o.OnState = nil
-	if s.spare, err = link.Dial(ctx, address, d.options(name+" (second connection)", o)); err != nil {
+	if s.spare, err = dial(ctx, name+" (second connection)", d, address, o); err != nil {
+		s.spare = nil
 		s.Close()
 		return nil, fmt.Errorf("%w; if the instrument serves one client only, its dialect has to say connections: 1", err)
 	}
@@ -98,10 +123,15 @@ func (s *Session) Name() string { return s.name }
 func (s *Session) Dialect() *Dialect { return s.dialect }
 
 // Link is the connection that commands and questions use.
-func (s *Session) Link() *link.Link { return s.main }
+func (s *Session) Link() *link.Link { return s.main.Link }
 
 // Spare is the second connection for making safe; nil where there is none.
-func (s *Session) Spare() *link.Link { return s.spare }
+func (s *Session) Spare() *link.Link {
+	if s.spare == nil {
+		return nil
+	}
+	return s.spare.Link
+}
 
 // Identity is what the instrument said it is when the session was opened.
 func (s *Session) Identity() Identity { return s.identity }
@@ -132,7 +162,7 @@ func (s *Session) Close() error {
 }
 
 // path is the connection to use: making safe has its own while it is up.
-func (s *Session) path(p link.Priority) *link.Link {
+func (s *Session) path(p link.Priority) *line {
 	if p == link.MakeSafe && s.spare != nil && s.spare.State().Up {
 		return s.spare
 	}
@@ -154,6 +184,9 @@ func (s *Session) Ask(ctx context.Context, p link.Priority, query string, args A
 		return Answer{}, s.failed(err)
 	}
 	l := s.path(p)
+	if err := s.known(ctx, l, p); err != nil {
+		return Answer{}, s.failed(err)
+	}
 	reply, err := l.Query(s.patient(ctx, s.dialect.Queries[query].Within.Duration()), p, message)
 	if err != nil {
 		s.doubtErrors()
@@ -169,7 +202,7 @@ func (s *Session) Ask(ctx context.Context, p link.Priority, query string, args A
 
 // withReason adds to a missing answer what the instrument says about the question. Only a script waits for that: whoever
 // supervises or makes safe has the link to itself at once.
-func (s *Session) withReason(ctx context.Context, l *link.Link, p link.Priority, err error) error {
+func (s *Session) withReason(ctx context.Context, l *line, p link.Priority, err error) error {
 	if p != link.Script || !errors.Is(err, link.ErrTimeout) || ctx.Err() != nil || !s.dialect.HasErrorQueue() {
 		return err
 	}
@@ -202,7 +235,7 @@ func (s *Session) patient(ctx context.Context, within time.Duration) context.Con
 }
 
 // outOfStep treats a connection whose last answer was not what the question asked for.
-func (s *Session) outOfStep(ctx context.Context, l *link.Link) error {
+func (s *Session) outOfStep(ctx context.Context, l *line) error {
 	s.doubtErrors()
 	if s.dialect.Resync.Ask == "" {
 		l.Drop()

@@ -325,3 +325,43 @@ func TestOverlappedCommandIsNotWaitedFor(t *testing.T) {
 	require.ErrorContains(t, s.Do(t.Context(), link.Script, "set_voltage", set(70)), "-222")
 	require.Equal(t, []string{"VOLT 70.000", "SYST:ERR?", "SYST:ERR?"}, i.Sent())
 }
+
+func TestAnotherInstrumentAfterAReconnectionIsNotTalkedTo(t *testing.T) {
+	for _, test := range []struct {
+		name, serial string
+		same         bool
+	}{{"the same", "7", true}, {"another", "8", false}} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d, _ := device()
+				i := dialecttest.OfDevice(d)
+				up := make(chan link.State, 10)
+				s, err := dialect.Open(t.Context(), "bus", load(t), "tcp://192.0.2.1:5025",
+					link.Options{Open: i.Open, OnState: func(s link.State) { up <- s }})
+				require.NoError(t, err)
+				defer s.Close()
+				require.NoError(t, s.Do(t.Context(), link.Script, "set_voltage", set(1)))
+
+				again := scpi.NewDevice([4]string{"Quayside Test", "supply", test.serial, "1.0"})
+				again.Handle("[SOURce:]VOLTage", scpi.Command{Takes: 1, Do: func(*scpi.Call) error { return nil }})
+				i.New = func() dialecttest.Talk { return again.NewSession() }
+				i.Forget()
+				s.Link().Drop()
+				for !(<-up).Up {
+				}
+				err = s.Do(t.Context(), link.Script, "set_voltage", set(2))
+				if test.same {
+					require.NoError(t, err)
+					require.Contains(t, i.Sent(), "VOLT 2.000")
+					return
+				}
+				require.ErrorIs(t, err, dialect.ErrIdentity)
+				require.ErrorContains(t, err, `since the connection came back "Quayside Test,supply,8,1.0" answers instead of "Quayside Test,supply,7,1.0"`)
+				_, err = s.Ask(t.Context(), link.Warden, "voltage_setpoint", nil)
+				require.ErrorIs(t, err, dialect.ErrIdentity)
+				require.NotContains(t, i.Sent(), "VOLT 2.000")
+				require.NotContains(t, i.Sent(), "VOLT?")
+			})
+		})
+	}
+}

@@ -51,7 +51,7 @@ func TestReadingByHandNeedsItsUnitAndIsDoubtedWhenItCannotBeMeant(t *testing.T) 
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			p := &person{answers: test.answers}
-			v, err := hand.NewMeter("bus_meter", p, 600).Read(t.Context(), link.Script, meter.DCVolts)
+			v, err := hand.NewMeter("bus_meter", p, 300).Read(t.Context(), link.Script, meter.DCVolts)
 			if test.is != nil {
 				require.ErrorIs(t, err, test.is)
 				require.ErrorContains(t, err, "bus_meter, by hand: ")

@@ -16,9 +16,10 @@ type Meter struct {
 	most  map[meter.Function]Between
 }
 
-// NewMeter returns a hand-held meter that takes readings up to a highest voltage of either sign. Nobody is asked anything yet.
+// NewMeter returns a hand-held meter. Readings beyond twice the highest voltage to be expected, of either sign, are doubted: what
+// is only too high has to be heard. Nobody is asked anything yet.
 func NewMeter(name string, asker Asker, highest quantity.Volts) *Meter {
-	volt := highest.Value()
+	volt := (2 * highest).Value()
 	return &Meter{name: name, asker: asker, most: map[meter.Function]Between{
 		meter.DCVolts:     {volt.Neg(), volt},
 		meter.DCCurrent:   {quantity.Amperes(-20).Value(), quantity.Amperes(20).Value()},

@@ -68,15 +68,16 @@ func (s *Supply) Output(ctx context.Context, _ link.Priority, on bool) error {
 // Setpoint is the voltage that the person last read off after setting it.
 func (s *Supply) Setpoint(context.Context, link.Priority) (quantity.Volts, error) { return s.set, nil }
 
-// Measure asks the person for voltage and current; how the output regulates stays unknown.
+// Measure asks the person for voltage and current; how the output regulates stays unknown. Only what is beyond twice the limits
+// is doubted: what is too high has to be heard.
 func (s *Supply) Measure(ctx context.Context, _ link.Priority) (supply.Reading, error) {
 	v, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Read the voltage of the %s supply.", s.name)},
-		Between{(1.1 * min(s.limits.Min, 0)).Value(), (1.1 * s.limits.Max).Value()})
+		Between{(2 * min(s.limits.Min, -s.limits.Max)).Value(), (2 * s.limits.Max).Value()})
 	if err != nil {
 		return supply.Reading{}, err
 	}
 	a, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Read the current of the %s supply.", s.name)},
-		Between{quantity.Amperes(0).Value(), (1.1 * s.limits.MaxCurrent).Value()})
+		Between{quantity.Amperes(0).Value(), (2 * s.limits.MaxCurrent).Value()})
 	if err != nil {
 		return supply.Reading{}, err
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -213,4 +214,63 @@ func TestWaitEndsAtOnceWithItsCause(t *testing.T) {
 		require.ErrorIs(t, err, why)
 		require.Equal(t, 100*time.Millisecond, time.Since(start))
 	})
+}
+
+func TestScopeThatAnswersEachValueToAQuestionOfItsOwn(t *testing.T) {
+	d, err := dialect.Load("testdata/questions.yaml")
+	require.NoError(t, err)
+	answers := map[string]string{
+		"*IDN?": "Quayside Test,scope,2,1", "*OPC?": "1", "STEP? CH1": "2 us", "FROM? CH1": "-1E-6",
+		"SCAL? CH1": "0.5 mV", "OFFS? CH1": "-16.384", "DATA? CH1": "#16\x00\x80\xff\xff\x00\x00",
+	}
+	var state atomic.Value
+	i := &dialecttest.Instrument{New: func() dialecttest.Talk {
+		return dialecttest.TalkFunc(func(message []byte) []byte {
+			if string(message) == "STAT?" {
+				return []byte(state.Load().(string))
+			}
+			if a, ok := answers[string(message)]; ok {
+				return []byte(a)
+			}
+			return nil
+		})
+	}}
+	s := scope.New("scope", dialecttest.Session(t, "scope", d, i))
+	require.Equal(t, 2, s.Channels())
+	plain := scope.Setup{Channels: map[int]scope.Vertical{1: {FullScale: 10, Centre: 2.5}}, Rate: 500e3, Points: 3}
+	require.NoError(t, s.Configure(t.Context(), plain))
+	require.Equal(t, []string{"HALT", "CH1 ON", "CH1:SPAN 10000", "CH1:MID 2500", "CH2 OFF", "POIN 3", "STEP 2.000e-06", "PLAC 0", "TRIG NOW", "*OPC?"}, i.Sent())
+
+	wrong := plain
+	wrong.PeakDetect = true
+	require.ErrorIs(t, s.Configure(t.Context(), wrong), scope.ErrNotThere)
+	wrong.PeakDetect, wrong.Channels = false, map[int]scope.Vertical{1: {FullScale: 10, Factor: 10}}
+	require.ErrorIs(t, s.Configure(t.Context(), wrong), scope.ErrNotThere, "the volts would be wrong by the factor")
+
+	require.NoError(t, s.Arm(t.Context()))
+	state.Store("WAIT")
+	triggered, err := s.Triggered(t.Context(), 0)
+	require.NoError(t, err)
+	require.False(t, triggered)
+	state.Store("STOP")
+	triggered, err = s.Triggered(t.Context(), 0)
+	require.NoError(t, err)
+	require.True(t, triggered)
+
+	trace, err := s.Fetch(t.Context(), 1)
+	require.NoError(t, err)
+	require.Equal(t, quantity.Seconds(2e-6), trace.Step)
+	require.Equal(t, quantity.Seconds(-1e-6), trace.Start)
+	require.Equal(t, 3, trace.Len())
+	// code · 0.5 mV - 16.384 V for the codes 32768, 65535 and 0, computed here.
+	for i, want := range []float64{0, 16.3835, -16.384} {
+		require.InDelta(t, want, trace.At(i), 1e-9)
+	}
+
+	require.NoError(t, s.Arm(t.Context()))
+	state.Store("SELFTEST")
+	_, err = s.Triggered(t.Context(), 0)
+	require.ErrorIs(t, err, dialect.ErrUnreadable, "a state that the dialect does not know is not the end of a capture")
+	_, err = s.Fetch(t.Context(), 1)
+	require.ErrorIs(t, err, scope.ErrNoCapture)
 }

@@ -18,7 +18,6 @@ type Fake struct {
 
 	mu       sync.Mutex
 	running  bool
-	state    int
 	record   []byte
 	preamble string
 }
