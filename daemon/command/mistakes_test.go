@@ -22,6 +22,7 @@ func oneLine(t *testing.T, r *program, code int, want string) {
 }
 
 func TestEachMistakeOnTheCommandLineIsOneClearLine(t *testing.T) {
+	t.Parallel()
 	p := newPlace(t)
 	for _, tt := range []struct {
 		args string
@@ -57,6 +58,7 @@ func TestEachMistakeOnTheCommandLineIsOneClearLine(t *testing.T) {
 }
 
 func TestAMistakeInTheSettingsNamesItsPlace(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct{ name, text, want string }{
 		{"a misspelt key", "countdown: 3 s\nsokcet: /run/bench.sock\n", ":2: sokcet: unknown key, did you mean socket?"},
 		{"a bare number", "act_within: 60\n", `:1: act_within: "60" has no unit`},
@@ -82,6 +84,7 @@ func TestAMistakeInTheSettingsNamesItsPlace(t *testing.T) {
 }
 
 func TestFlagsWinOverVariablesAndThoseOverTheFile(t *testing.T) {
+	t.Parallel()
 	p := newPlace(t)
 	p.env = withoutVariables(p.env)
 	file := p.write(t, "settings.yaml", "socket: "+p.path("of-the-file")+"\n")
@@ -112,6 +115,7 @@ def run(drive):
 `
 
 func TestAMistakeInAScriptNamesFileAndLineAndEnergisesNothing(t *testing.T) {
+	t.Parallel()
 	p := newPlace(t)
 	bench := p.simulated(t, "wren")
 	announced := head + "    person.prove_down()\n    announce(energises(drive), longest = 10 * s)\n"
@@ -144,6 +148,7 @@ func TestAMistakeInAScriptNamesFileAndLineAndEnergisesNothing(t *testing.T) {
 }
 
 func TestAnInstrumentThatIsNotAsTheFileSaysEnergisesNothing(t *testing.T) {
+	t.Parallel()
 	p := newPlace(t)
 	good := p.simulated(t, "wren")
 	closed, err := net.Listen("tcp", "127.0.0.1:0")
@@ -184,6 +189,7 @@ func TestAnInstrumentThatIsNotAsTheFileSaysEnergisesNothing(t *testing.T) {
 }
 
 func TestBenchFilesMistakesNameTheirLine(t *testing.T) {
+	t.Parallel()
 	p := newPlace(t)
 	const file = "../../configs/benches/example.yaml"
 	for _, tt := range []struct{ name, from, to, want string }{
