@@ -231,13 +231,23 @@ func (s *Station) bringDown(orderly bool, downWithin time.Duration) error {
 	return errors.Join(stepErr, err)
 }
 
-// conclude says how the run ended, the most serious thing first.
+// conclude says how the run ended.
 func (s *Station) conclude(ctx context.Context, result script.Result, err error) event.RunEnded {
+	var down *bench.DownState
+	if _, hasBus := s.cfg.File.Instruments[bench.Bus]; hasBus {
+		d := s.bench.Down()
+		down = &d
+	}
+	return ending(result, err, context.Cause(ctx), s.bench.LastSafe().Safety, down)
+}
+
+// ending puts the end of a run into words and an exit code, the most serious thing first: the bench's state before what ended
+// the run, and that before what was found. cause is why the run was ended from outside; down is nil on a bench without a bus.
+func ending(result script.Result, err, cause error, safe event.Safety, down *bench.DownState) event.RunEnded {
 	ended := event.RunEnded{
 		Outcome: string(result.Outcome), Reasons: result.Reasons, Bench: quantity.SecondsOf(result.Spent.Bench),
 		People: quantity.SecondsOf(result.Spent.People), Computing: quantity.SecondsOf(result.Spent.Computing),
 	}
-	cause := context.Cause(ctx)
 	var trip *tripError
 	switch {
 	case errors.As(cause, &trip):
@@ -257,15 +267,17 @@ func (s *Station) conclude(ctx context.Context, result script.Result, err error)
 	case result.Outcome != verdict.Pass:
 		ended.Exit = ExitUndecided
 	}
-	if safe := s.bench.LastSafe(); !safe.Confirmed {
+	if !safe.Confirmed {
 		ended.Exit = ExitNotSafe
 		ended.Reasons = append([]string{"NOT SAFE: " + unconfirmed(safe.Outputs)}, ended.Reasons...)
 	}
-	if _, hasBus := s.cfg.File.Instruments[bench.Bus]; hasBus {
-		if down := s.bench.Down(); !down.Down() {
-			ended.Exit = ExitNotSafe
-			ended.Reasons = append([]string{fmt.Sprintf("%s: %s; %s", down.State, down.Why, down.Do)}, ended.Reasons...)
+	if down != nil && !down.Down() {
+		ended.Exit = ExitNotSafe
+		why := []string{down.State + ": " + down.Why}
+		if down.Do != "" {
+			why = append(why, down.Do)
 		}
+		ended.Reasons = append([]string{strings.Join(why, "; ")}, ended.Reasons...)
 	}
 	return ended
 }
