@@ -92,14 +92,22 @@ func (c *Chart) edges(row *channelRow, name string, of func(waveform.Pulses) wav
 		}
 		m := of(x.short)
 		k := c.against(name, row.channel.Name, m, quantity.Second, atMost(limit))
-		if fastest := c.fastestEdge(); m.Known() && m.Value+m.U < fastest/2 {
+		if fastest, longest := c.fastestEdge(), atLongest(m); longest > 0 && longest < fastest/2 {
 			k.Check = c.plain(name, row.channel.Name, verdict.NotShown,
-				fmt.Sprintf("%v is faster than the gate resistor can charge the dummy capacitor (%v): the edge is unloaded", seconds(m.Value), seconds(fastest)),
+				fmt.Sprintf("%s at most is faster than the gate resistor can charge the dummy capacitor (%s): the edge is unloaded", seconds(longest), seconds(fastest)),
 				"check that the dummy gate capacitor is fitted and the gate resistor is what the family says")
 		}
 		grades = append(grades, x.at(c, k))
 	}
 	return c.summary(name, row, grades, "no edge was captured")
+}
+
+// atLongest is what a measure is at most; 0 where that is not known.
+func atLongest(m waveform.Measure) float64 {
+	if m.Known() {
+		return m.Value + m.U
+	}
+	return m.AtMost
 }
 
 // fastestEdge is the 10 to 90 % time of the gate resistor alone into the gate load, in seconds.
