@@ -125,7 +125,7 @@ func TestOurLinkGetsBackInStepAfterEachFault(t *testing.T) {
 				// The fault hits soon after the opening; whatever opens is then asked for two settings in turn.
 				b := start(t, Options{Params: servo()}, fault+":"+role+size+"@20")
 				name := map[string]string{"bus": "plain-supply", "hall": "hall-source"}[role]
-				s := spoken(t, b, role, name, link.Options{ReplyWithin: 200 * time.Millisecond})
+				s := spoken(t, b, role, name, link.Options{ReplyWithin: 2 * time.Second})
 				first, second := "over_voltage", "over_current"
 				want := map[string]float64{first: 99, second: 3.3}
 				if role == "hall" {
