@@ -44,6 +44,8 @@ var railOf = map[string]string{"heron": "high_B_plus", "plover": "driver", "wren
 
 const halls = "heron plover"
 
+const saturates = "the current loop saturates without a motor, so that half the reference gives the same duty"
+
 var drives = map[string][]line{
 	"rails": {
 		{fault: "rail_low:{rail}", names: "rail {rail} is low"},
@@ -57,8 +59,9 @@ var drives = map[string][]line{
 		{fault: "stuck_on:B.high", names: "B.high"},
 		{fault: "twitch_power_up:B.high", names: "B.high twitches at power-up"},
 		{fault: "twitch_brown_out:A.low", names: "A.low twitches at"},
-		{fault: "undervoltage_lockout_dead", names: "current is", on: "heron plover", outcome: "tripped"}, // what it draws at so low a voltage
-		{fault: "undervoltage_lockout_dead", names: "", on: "wren", outcome: "fail|tripped"},
+		// Where its current passes the stage's limit at so low a voltage, the warden is first.
+		{fault: "undervoltage_lockout_dead", names: "control", on: "heron wren", outcome: "fail|tripped"},
+		{fault: "undervoltage_lockout_dead", names: "current", on: "plover", outcome: "fail|tripped"},
 	},
 	"gate_sweep": {
 		{fault: "channel_dead:B.high", names: "B.high is dead"},
@@ -102,17 +105,19 @@ var drives = map[string][]line{
 		{fault: "invalid_hall_not_inhibited", names: "Hall", on: halls},
 
 		{fault: "reference_offset", names: "reference"},
-		{fault: "reference_gain", names: "reference"},
-		{fault: "reference_dead_zone", names: "reference"},
+		{fault: "reference_gain", names: "reference", on: "heron wren"},
+		{fault: "reference_dead_zone", names: "reference", on: "heron wren"},
+		{fault: "reference_gain", names: "reference gain", on: "plover", outcome: "pass", hidden: saturates},
+		{fault: "reference_dead_zone", names: "reference gain", on: "plover", outcome: "pass", hidden: saturates},
 		{fault: "reference_polarity_missing:negative", names: "reference"},
 	},
 	"bus_ramp": {
 		{fault: "quiescent_high", names: "draws"},
 		{fault: "bus_short", names: "a short"},
-		{fault: "capacitance_low", names: "capacitance is low"},
+		{fault: "capacitance_low", names: "capacit"},
 		{fault: "series_resistance_high", names: "series resistance", outcome: "pass",
 			hidden: "the supply charges with too little current: the step across the resistance drowns in its uncertainty"},
-		{fault: "bleeder_open", names: "bleeder"},
+		{fault: "bleeder_open", names: "bleeder", outcome: "fail|tripped"},
 		{fault: "bus_fuse_open", names: "fuse"},
 		{fault: "chopper_shorted", names: "chopper"},
 	},

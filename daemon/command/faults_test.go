@@ -183,14 +183,14 @@ func taken(t *testing.T, family string, seed uint64, spread bool, faults, script
 	return runs, err
 }
 
-// slowly lets a bench poll at less than half of its rate: many run at once on few processors here, and a reading that this
+// slowly lets a bench poll at half of its rate: many run at once on few processors here, and a reading that this
 // computer has no time for is a stale one.
 func slowly(benchFile string) error {
 	text, err := os.ReadFile(benchFile)
 	if err != nil {
 		return err
 	}
-	slow := strings.NewReplacer("period: 100 ms", "period: 250 ms", "period: 300 ms", "period: 600 ms").Replace(string(text))
+	slow := strings.NewReplacer("period: 100 ms", "period: 200 ms", "period: 300 ms", "period: 500 ms").Replace(string(text))
 	return os.WriteFile(benchFile, []byte(slow), 0o600)
 }
 

@@ -35,7 +35,7 @@ func Checks() []string {
 		"rail voltage", "rail ripple", "twitch", "gate pattern", "gate level on", "gate level off", "pulse timing",
 		"rise time", "fall time", "dead time", "missing pulses", "zero reference", "inhibit", "permissive",
 		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "bus steady", "discharge", "bus down",
-		"under-voltage lock-out", "sense line", "fault lamp lights", "series resistance",
+		"under-voltage lock-out", "sense line", "fault lamp lights", "reference gain", "series resistance",
 	}
 }
 
