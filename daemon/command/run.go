@@ -216,10 +216,11 @@ func runHere(ctx context.Context, c *console, s Settings, o *runOptions, order s
 	if err != nil {
 		return configFault(err)
 	}
-	ended, err := host(ctx, c, s, file, o.json, order)
+	ended, journal, err := host(ctx, c, s, file, o.json, order)
 	if err != nil {
 		return err
 	}
+	fmt.Fprintln(c.out, "journal    "+journal)
 	return result(ended)
 }
 
@@ -232,15 +233,15 @@ func orderFault(err error) error {
 }
 
 // host opens a bench in this process, starts one run on it and tells what happens until it has ended and the bench is closed.
-func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, order station.Order) (*event.RunEnded, error) {
+func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, order station.Order) (ended *event.RunEnded, journal string, err error) {
 	kept, err := newEventFile(jsonPath)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	hub := event.NewHub()
 	st, err := station.Open(ctx, stationConfig(s, file, hub, station.NewSlot()))
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	life, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
@@ -253,7 +254,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPat
 		if errors.Is(err, bench.ErrNotSafe) && errors.Is(closeErr, bench.ErrNotSafe) {
 			closeErr = nil // it was said already, with more words
 		}
-		return nil, errors.Join(orderFault(err), closeErr)
+		return nil, "", errors.Join(orderFault(err), closeErr)
 	}
 	stopped := context.AfterFunc(ctx, func() {
 		fmt.Fprintln(c.err, "stopping: the bench is being made safe")
@@ -291,9 +292,8 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPat
 			terminal.Over(b.ID)
 		}
 	}
-	ended := running.Wait()
-	fmt.Fprintln(c.out, "journal    "+running.Journal)
+	end := running.Wait()
 	stopAsking()
 	stop()
-	return &ended, errors.Join(group.Wait(), kept.close())
+	return &end, running.Journal, errors.Join(group.Wait(), kept.close())
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"benchwarden/daemon/bench"
+	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/hands"
 	"benchwarden/daemon/script"
@@ -112,13 +113,8 @@ func (r *rig) quiet(ctx context.Context, live bool) error {
 			return err
 		}
 	}
-	for _, name := range slices.Sorted(maps.Keys(r.family.Permissives)) {
-		p := r.family.Permissives[name]
-		if r.HasContact(p.Contact) && name == "enable" {
-			if err := r.Contact(ctx, p.Contact, p.Normal != "closed"); err != nil {
-				return err
-			}
-		}
+	if err := r.inhibit(ctx); err != nil {
+		return err
 	}
 	if r.HasRole(bench.Bus) {
 		if _, err := r.bench().BringDown(ctx, r.downWithin()); err != nil {
@@ -131,6 +127,26 @@ func (r *rig) quiet(ctx context.Context, live bool) error {
 		}
 	}
 	return r.ProveDown(ctx)
+}
+
+// inhibit takes away what lets the drive fire, where the bench has a contact for it.
+func (r *rig) inhibit(ctx context.Context) error {
+	var stops []drive.Permissive
+	if r.family.Inhibit != nil {
+		stops = append(stops, *r.family.Inhibit)
+	}
+	if enable, ok := r.family.Permissives["enable"]; ok {
+		stops = append(stops, enable)
+	}
+	for _, p := range stops {
+		if !r.HasContact(p.Contact) {
+			continue
+		}
+		if err := r.Contact(ctx, p.Contact, p.Normal != "closed"); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // probeable refuses energised probing above 60 V d.c. or from a source that is not isolated.
