@@ -94,7 +94,7 @@ func TestSwitchOnProtectsThenWritesTheStateFileThenSwitches(t *testing.T) {
 		for _, e := range f.Sent()[from:] {
 			texts = append(texts, e.Text)
 		}
-		// Over-voltage: the trip limit of 100 V and 5 %; over-current: the limit of 200 mA and 20 mA.
+		// Over-voltage: the trip limit of 100 V and 5 %; over-current: the highest limit of the stage, 500 mA, and 10 %.
 		require.Equal(t, []string{"protect 105 V 550 mA", "limit 200 mA", "set 60 V", "set?", "output on", "on?"}, texts)
 		require.Contains(t, atOn.On, bench.Bus, "the file says that the bus is about to be on")
 		require.Equal(t, "board", atOn.Stage)

@@ -48,6 +48,7 @@ type guard struct {
 	told  []string
 	fed   []bench.Sample
 	onFed func(bench.Sample)
+	onSet func(to quantity.Volts)
 }
 
 func (g *guard) Ready() error { g.mu.Lock(); defer g.mu.Unlock(); return g.no }
@@ -64,6 +65,9 @@ func (g *guard) Feed(s bench.Sample) {
 
 func (g *guard) Setpoint(role string, from, to quantity.Volts, limit quantity.Amperes, settle time.Duration) {
 	g.note(fmt.Sprintf("%s from %v to %v at %v", role, from, to, limit))
+	if g.onSet != nil {
+		g.onSet(to)
+	}
 }
 
 func (g *guard) LinkLost(role string, err error) { g.note("lost " + role) }

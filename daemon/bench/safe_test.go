@@ -14,6 +14,7 @@ import (
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/bench/benchtest"
 	"benchwarden/daemon/event"
+	"benchwarden/instruments/quantity"
 )
 
 // isSafe is what a bench looks like after make-safe while the bus is not down: everything that feeds is off, the drive is
@@ -199,10 +200,11 @@ func TestAnONOnItsWayIsFenced(t *testing.T) {
 		for _, tt := range []struct {
 			name                 string
 			delay, lag, takesAll time.Duration
+			dropped              []string
 		}{
-			{"an answer on the same connection shows that it was taken", 200 * time.Millisecond, 0, 300 * time.Millisecond},
-			{"no answer in time: the connection is closed and the output watched", 800 * time.Millisecond, 0, time.Second},
-			{"it was answered but takes effect late", 0, 700 * time.Millisecond, time.Second},
+			{"an answer on the same connection shows that it was taken", 200 * time.Millisecond, 0, 300 * time.Millisecond, nil},
+			{"no answer in time: the connection is closed and the output watched", 700 * time.Millisecond, 0, 300 * time.Millisecond, []string{bench.Bus}},
+			{"it was answered but takes effect late", 0, 700 * time.Millisecond, time.Second, nil},
 		} {
 			t.Run(fmt.Sprintf("%s, own connection %t", tt.name, own), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
@@ -227,6 +229,9 @@ func TestAnONOnItsWayIsFenced(t *testing.T) {
 					require.ErrorIs(t, <-switched, bench.ErrMadeSafe)
 					require.True(t, got.Confirmed, "%+v", got.Outputs)
 					require.False(t, f.On(bench.Bus))
+					if own { // else the OFF's own answer, behind the ON, shows that both were taken
+						require.Equal(t, tt.dropped, f.Dropped())
+					}
 					time.Sleep(3 * time.Second)
 					require.False(t, f.On(bench.Bus), "nothing came after the OFF was read back")
 				})
@@ -257,6 +262,26 @@ func TestSetpointsRacingWithMakeSafeLose(t *testing.T) {
 			f.Supply(bench.Reference, func(s *benchtest.Supply) { require.Zero(t, s.Voltage) })
 		})
 	}
+}
+
+// A command that had passed every check when the bench was made safe, and does not notice that it was stopped, goes out last:
+// make-safe believes no reading that was taken before the command's turn was over.
+func TestACommandThatHadItsTurnCannotActAfterMakeSafe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), func(w *benchtest.World) { w.Own = true })
+		require.NoError(t, f.Begin(board))
+		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Reference, Voltage: 1}))
+		f.Change(func(w *benchtest.World) { w.Deaf = true })
+		f.guard.onSet = func(quantity.Volts) { <-time.After(400 * time.Millisecond) } // the last thing before it is sent
+		done := make(chan error, 1)
+		go func() { done <- f.SetVoltage(t.Context(), bench.Reference, 5) }()
+		synctest.Wait()
+		got := f.MakeSafe(t.Context(), "trip")
+		<-done
+		require.True(t, got.Confirmed)
+		time.Sleep(time.Second)
+		f.Supply(bench.Reference, func(s *benchtest.Supply) { require.Zero(t, s.Voltage) })
+	})
 }
 
 func TestMakeSafeGoesOnWhenItsCallerGivesUp(t *testing.T) {

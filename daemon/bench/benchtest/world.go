@@ -66,6 +66,7 @@ type World struct {
 	mu       sync.Mutex
 	number   int
 	sent     []Exchange
+	dropped  []string
 	supplies map[string]*Supply
 	closed   map[string]bool // contacts
 	inputs   map[string]bool
@@ -245,6 +246,13 @@ func (i *instrument) urgent(text string, act func()) error {
 	return nil
 }
 
+// Dropped are the roles whose connections were closed to throw away what was on its way.
+func (w *World) Dropped() []string {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return append([]string(nil), w.dropped...)
+}
+
 // connection is one link to an instrument in memory.
 type connection struct {
 	world *World
@@ -268,6 +276,9 @@ func (c *connection) Fence(ctx context.Context) error { return tell(ctx, c, "fen
 
 // Drop forgets the connection; what it carried may act all the same.
 func (c *connection) Drop() {
+	c.world.mu.Lock()
+	c.world.dropped = append(c.world.dropped, c.role)
+	c.world.mu.Unlock()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.taken, c.unanswered = time.Time{}, false
