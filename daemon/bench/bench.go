@@ -110,7 +110,7 @@ func (b *Bench) connect(ctx context.Context) {
 		in := newInstrument(role, b.file.Instruments[role])
 		b.instruments[role] = in
 		b.order = append(b.order, in)
-		wg.Go(func() { in.device, in.absent = b.config.Connect(ctx, role, in.file, b.linkState(role)) })
+		wg.Go(func() { in.connect(ctx, b.config.Connect, b.linkState(role)) })
 	}
 	wg.Wait()
 	slices.SortStableFunc(b.order, func(x, y *instrument) int { return x.file.Order - y.file.Order })
@@ -120,8 +120,8 @@ func (b *Bench) connect(ctx context.Context) {
 func (b *Bench) slowest() time.Duration {
 	var slowest time.Duration
 	for _, in := range b.order {
-		if in.device != nil {
-			slowest = max(slowest, 2*in.device.TakesEffectWithin)
+		if in.device() != nil {
+			slowest = max(slowest, 2*in.device().TakesEffectWithin)
 		}
 	}
 	return slowest
@@ -133,9 +133,9 @@ func (b *Bench) onlySimulated() error {
 		return nil
 	}
 	for _, in := range b.order {
-		if in.device != nil && !in.device.Identity.Simulated {
+		if in.device() != nil && !in.device().Identity.Simulated {
 			return fmt.Errorf("bench %s: person: simulated, but %s says it is %q: a simulated person may act only where every instrument is simulated",
-				b.file.Bench, in.role, in.device.Identity.Raw)
+				b.file.Bench, in.role, in.device().Identity.Raw)
 		}
 	}
 	return nil
@@ -145,8 +145,8 @@ func (b *Bench) onlySimulated() error {
 func (b *Bench) Close() error {
 	var errs []error
 	for _, in := range b.order {
-		if in.device != nil && in.device.Close != nil {
-			errs = append(errs, in.device.Close())
+		if in.device() != nil && in.device().Close != nil {
+			errs = append(errs, in.device().Close())
 		}
 	}
 	return errors.Join(errs...)
@@ -172,7 +172,7 @@ func (b *Bench) Identities() []event.Identity {
 // Simulated tells whether every instrument is there and said that it is simulated.
 func (b *Bench) Simulated() bool {
 	for _, in := range b.order {
-		if in.device == nil || !in.device.Identity.Simulated {
+		if in.device() == nil || !in.device().Identity.Simulated {
 			return false
 		}
 	}

@@ -72,7 +72,7 @@ func (b *Bench) SwitchOn(ctx context.Context, o Output) error {
 }
 
 func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
-	if in.device.Supply == nil {
+	if in.device().Supply == nil {
 		return fmt.Errorf("%s is not a supply", o.Role)
 	}
 	envelope := b.envelope(o.Role)
@@ -88,7 +88,7 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 	if err := b.protect(ctx, in, o, envelope); err != nil {
 		return err
 	}
-	s := in.device.Supply
+	s := in.device().Supply
 	if err := setLimit(ctx, s, o); err != nil {
 		return err
 	}
@@ -146,7 +146,7 @@ func awaitOn(ctx context.Context, in *instrument) error {
 	until := in.quietFrom()
 	for {
 		late := !time.Now().Before(until)
-		on, err := in.device.Supply.On(ctx, link.Script)
+		on, err := in.device().Supply.On(ctx, link.Script)
 		switch {
 		case err != nil || on:
 			return err
@@ -201,8 +201,8 @@ func (b *Bench) protect(ctx context.Context, in *instrument, o Output, e Envelop
 		return nil
 	}
 	want := protection(o, e)
-	want.CurrentOn = in.device.OverCurrent == "level"
-	got, err := in.device.Supply.Protect(ctx, link.Script, want)
+	want.CurrentOn = in.device().OverCurrent == "level"
+	got, err := in.device().Supply.Protect(ctx, link.Script, want)
 	if errors.Is(err, supply.ErrNotThere) && in.file.NoProtection != "" {
 		return nil // the bench file says in words what protects the drive instead
 	}
@@ -251,7 +251,7 @@ func (b *Bench) SetVoltage(ctx context.Context, role string, v quantity.Volts) e
 		b.config.Guard.Setpoint(role, from, v, limit, b.rise(role, from, v, limit))
 		in.note(func(in *instrument) { in.sentOn = time.Now() })
 	}
-	if err := in.device.Supply.SetVoltage(ctx, link.Script, v); err != nil {
+	if err := in.device().Supply.SetVoltage(ctx, link.Script, v); err != nil {
 		return explain(ctx, err)
 	}
 	in.note(func(in *instrument) { in.setpoint = v })
@@ -275,7 +275,7 @@ func (b *Bench) SetCurrent(ctx context.Context, role string, limit quantity.Ampe
 	if limit == 0 {
 		return fmt.Errorf("%s: a current limit of 0 A: %w", role, ErrPastLimit)
 	}
-	if err := in.device.Supply.SetCurrent(ctx, link.Script, limit); err != nil {
+	if err := in.device().Supply.SetCurrent(ctx, link.Script, limit); err != nil {
 		return explain(ctx, err)
 	}
 	in.note(func(in *instrument) { in.limit = limit })
@@ -284,7 +284,7 @@ func (b *Bench) SetCurrent(ctx context.Context, role string, limit quantity.Ampe
 
 // settable is permitted for a change; one that energises no further needs no person's consent.
 func (b *Bench) settable(o Output, further bool) error {
-	if b.instruments[o.Role].device.Supply == nil {
+	if b.instruments[o.Role].device().Supply == nil {
 		return fmt.Errorf("%s is not a supply", o.Role)
 	}
 	if further {
@@ -323,7 +323,7 @@ func (b *Bench) off(ctx context.Context, in *instrument) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
 	defer cancel()
 	t := target{in, supplyOff{in}}
-	sent := t.safer.repeat(ctx, in.device)
+	sent := t.safer.repeat(ctx, in.device())
 	bad := unconfirmed(t.confirmed(ctx))
 	if len(bad) > 0 {
 		return errors.Join(sent, fmt.Errorf("%s: %w: %s", in.role, ErrNotSafe, bad[0].Text))

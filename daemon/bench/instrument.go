@@ -5,18 +5,19 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"benchwarden/daemon/event"
+	"benchwarden/instruments/link"
 	"benchwarden/instruments/quantity"
 )
 
 // instrument is one instrument of the bench while the bench is open.
 type instrument struct {
-	role   string
-	file   *Instrument
-	device *Device // nil: it could not be reached
-	absent error   // why
+	role  string
+	file  *Instrument
+	there atomic.Pointer[reach]
 
 	turn chan struct{} // holds one token: whoever switches or sets has taken it
 
@@ -26,6 +27,29 @@ type instrument struct {
 	setpoint quantity.Volts
 	limit    quantity.Amperes
 	sentOn   time.Time // when the last command that energises was sent
+}
+
+// reach is an instrument's device, or why there is none.
+type reach struct {
+	device *Device
+	absent error
+}
+
+// device is nil while the instrument could not be reached.
+func (in *instrument) device() *Device {
+	if r := in.there.Load(); r != nil {
+		return r.device
+	}
+	return nil
+}
+
+// connect reaches the instrument, or remembers why it could not be.
+func (in *instrument) connect(ctx context.Context, to Connector, state func(link.State)) {
+	device, err := to(ctx, in.role, in.file, state)
+	if err != nil {
+		device = nil
+	}
+	in.there.Store(&reach{device, err})
 }
 
 func newInstrument(role string, file *Instrument) *instrument {
@@ -46,12 +70,13 @@ func (in *instrument) take(ctx context.Context) (release func(), err error) {
 
 // reached says whether the instrument is there.
 func (in *instrument) reached() error {
-	if in.device == nil {
+	if in.device() == nil {
 		who := fmt.Sprintf("%s (%s): ", in.role, in.file.Link)
-		if strings.HasPrefix(in.absent.Error(), who) {
-			return in.absent // its session has said so already
+		absent := in.there.Load().absent
+		if strings.HasPrefix(absent.Error(), who) {
+			return absent // its session has said so already
 		}
-		return fmt.Errorf("%s%w", who, in.absent)
+		return fmt.Errorf("%s%w", who, absent)
 	}
 	return nil
 }
@@ -70,8 +95,8 @@ func (in *instrument) note(f func(*instrument)) {
 
 func (in *instrument) identity() event.Identity {
 	id := event.Identity{Role: in.role, CalibrationDue: in.file.CalibrationDue}
-	if in.device != nil {
-		id.Identity = in.device.Identity.Raw
+	if in.device() != nil {
+		id.Identity = in.device().Identity.Raw
 	}
 	return id
 }
@@ -83,5 +108,5 @@ func (in *instrument) quietFrom() time.Time {
 	if in.sentOn.IsZero() {
 		return time.Time{}
 	}
-	return in.sentOn.Add(in.device.TakesEffectWithin)
+	return in.sentOn.Add(in.device().TakesEffectWithin)
 }

@@ -247,3 +247,36 @@ func TestNotSafeStandsOverARestartUntilAReadBackOrAHandRemovesIt(t *testing.T) {
 		require.NoError(t, f.Usable(), "a read-back removes it too")
 	})
 }
+
+func TestAnInstrumentThatIsSwitchedOnLaterIsReachedAndMadeSafe(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), func(w *benchtest.World) {
+			w.Absent = map[string]bool{bench.Bus: true}
+			w.Supply(bench.Bus, func(s *benchtest.Supply) { s.On = true })
+		})
+		f.polled(t)
+		time.Sleep(12 * time.Second)
+		require.ErrorIs(t, f.Usable(), bench.ErrNotSafe)
+		require.Equal(t, event.NotProvenDown, f.Down().State)
+		f.Change(func(w *benchtest.World) { w.Absent = nil })
+		time.Sleep(6 * time.Second)
+		require.NoError(t, f.Usable())
+		require.False(t, f.On(bench.Bus))
+		_, err := f.Next(t.Context(), "bus.voltage")
+		require.NoError(t, err)
+		require.NoError(t, f.Begin(board))
+	})
+}
+
+func TestARealInstrumentThatComesLaterIsRefusedBesideASimulatedPerson(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), func(w *benchtest.World) {
+			w.Absent, w.Real = map[string]bool{bench.Bus: true}, map[string]bool{bench.Bus: true}
+		})
+		f.polled(t)
+		f.Change(func(w *benchtest.World) { w.Absent = nil })
+		time.Sleep(6 * time.Second)
+		require.ErrorContains(t, f.Usable(), `bus (tcp://192.0.2.10:5025): it says it is "Quayside,bus,1,1.0", but the person of this bench is simulated`)
+		require.False(t, f.Simulated())
+	})
+}

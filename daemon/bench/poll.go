@@ -22,13 +22,14 @@ func (b *Bench) Run(ctx context.Context) error {
 	defer b.setPolling(false)
 	g, ctx := errgroup.WithContext(ctx)
 	for i, in := range b.order {
-		if ask := b.watched(in); ask != nil && in.device != nil && in.file.Dialect != HandDialect {
+		if ask := b.watched(in); ask != nil && in.file.Dialect != HandDialect {
 			// Every poller has an odd offset of its own, so that two never fall on the same instant.
 			g.Go(func() error {
 				return every(ctx, b.file.PeriodOf(in.role).Duration(), time.Duration(1000+137*i)*time.Microsecond, func() { b.poll(ctx, in, ask) })
 			})
 		}
 	}
+	g.Go(func() error { return every(ctx, reachEvery, reachEvery, func() { b.reachMissing(ctx) }) })
 	g.Go(func() error {
 		return every(ctx, b.file.Period.Duration(), 311*time.Microsecond, func() {
 			b.busNews()
@@ -114,7 +115,7 @@ func (b *Bench) names(in *instrument) []string {
 const InterlockName = "interlock"
 
 func askSupply(ctx context.Context, in *instrument) []Sample {
-	r, err := in.device.Supply.Measure(ctx, link.Warden)
+	r, err := in.device().Supply.Measure(ctx, link.Warden)
 	samples := []Sample{
 		{Name: in.role + ".voltage", Value: r.Voltage.Value(), Err: err},
 		{Name: in.role + ".current", Value: r.Current.Value(), Err: err},
@@ -128,20 +129,23 @@ func askSupply(ctx context.Context, in *instrument) []Sample {
 
 func askMeter(name string, f meter.Function) func(context.Context, *instrument) []Sample {
 	return func(ctx context.Context, in *instrument) []Sample {
-		v, err := in.device.Meter.Read(ctx, link.Warden, f)
+		v, err := in.device().Meter.Read(ctx, link.Warden, f)
 		return []Sample{{Name: in.role + "." + name, Value: v, Err: err}}
 	}
 }
 
 func askInterlock(contact string) func(context.Context, *instrument) []Sample {
 	return func(ctx context.Context, in *instrument) []Sample {
-		closed, err := in.device.Contacts.Input(ctx, link.Warden, contact)
+		closed, err := in.device().Contacts.Input(ctx, link.Warden, contact)
 		good := closed == (in.file.Contacts[contact].Normal != "open")
 		return []Sample{{Name: InterlockName, Text: contactWord(good), Err: err}}
 	}
 }
 
 func (b *Bench) poll(ctx context.Context, in *instrument, ask func(context.Context, *instrument) []Sample) {
+	if in.device() == nil {
+		return
+	}
 	number, asked := b.asked.Add(1), time.Now()
 	samples := ask(ctx, in)
 	if ctx.Err() != nil {

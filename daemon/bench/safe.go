@@ -160,8 +160,8 @@ type target struct {
 
 // send writes the safe state at once and waits for no answer. What fails here is found by reading back.
 func (t target) send() {
-	if t.in.device != nil {
-		_ = t.safer.urgent(t.in.device)
+	if t.in.device() != nil {
+		_ = t.safer.urgent(t.in.device())
 	}
 }
 
@@ -186,7 +186,7 @@ func (t target) confirmed(ctx context.Context) []event.Output {
 	quiet := t.settled(ctx)
 	for {
 		asked := time.Now()
-		outputs := t.safer.confirm(ctx, t.in.device)
+		outputs := t.safer.confirm(ctx, t.in.device())
 		good := len(unconfirmed(outputs)) == 0
 		if good && !asked.Before(quiet) {
 			return outputs
@@ -204,7 +204,7 @@ func (t target) confirmed(ctx context.Context) []event.Output {
 		case <-time.After(wait):
 		}
 		if !good {
-			_ = t.safer.repeat(ctx, t.in.device) // the next reading tells
+			_ = t.safer.repeat(ctx, t.in.device()) // the next reading tells
 		}
 	}
 }
@@ -213,11 +213,11 @@ func (t target) confirmed(ctx context.Context) []event.Output {
 // when the last command that energises can no longer act.
 func (t target) settled(ctx context.Context) time.Time {
 	in := t.in
-	times := make([]time.Time, len(in.device.Connections))
+	times := make([]time.Time, len(in.device().Connections))
 	var wg sync.WaitGroup
-	for i := range in.device.Connections {
+	for i := range in.device().Connections {
 		wg.Go(func() {
-			c := in.device.Connections[i]
+			c := in.device().Connections[i]
 			if !c.Unanswered() {
 				return
 			}
@@ -225,7 +225,7 @@ func (t target) settled(ctx context.Context) time.Time {
 			defer cancel()
 			if err := c.Fence(fctx); err != nil {
 				c.Drop()
-				times[i] = time.Now().Add(in.device.TakesEffectWithin)
+				times[i] = time.Now().Add(in.device().TakesEffectWithin)
 			}
 		})
 	}

@@ -24,7 +24,7 @@ func (h HallLines) do(ctx context.Context, f func(context.Context, HallSource) e
 		return err
 	}
 	defer done()
-	return explain(ctx, f(ctx, in.device.Hall))
+	return explain(ctx, f(ctx, in.device().Hall))
 }
 
 // Output drives the lines, or opens them all.
@@ -120,10 +120,10 @@ func (b *Bench) SetContact(ctx context.Context, name string, closed bool) error 
 			return err
 		}
 	}
-	if err := in.device.Contacts.Set(ctx, link.Script, name, closed); err != nil {
+	if err := in.device().Contacts.Set(ctx, link.Script, name, closed); err != nil {
 		return explain(ctx, err)
 	}
-	is, err := in.device.Contacts.Closed(ctx, link.Script, name)
+	is, err := in.device().Contacts.Closed(ctx, link.Script, name)
 	if err != nil {
 		return explain(ctx, err)
 	}
@@ -160,7 +160,7 @@ func (b *Bench) ContactClosed(ctx context.Context, name string) (bool, error) {
 	if err := in.reached(); err != nil {
 		return false, err
 	}
-	return in.device.Contacts.Closed(ctx, link.Script, name)
+	return in.device().Contacts.Closed(ctx, link.Script, name)
 }
 
 // Input reads an input of the contacts role: true is closed.
@@ -176,7 +176,7 @@ func (b *Bench) Input(ctx context.Context, name string) (bool, error) {
 	if err := in.reached(); err != nil {
 		return false, err
 	}
-	return in.device.Contacts.Input(ctx, link.Script, name)
+	return in.device().Contacts.Input(ctx, link.Script, name)
 }
 
 // Scope is the bench's scope; it has no output to be made safe.
@@ -214,5 +214,5 @@ func (b *Bench) device(role string) (*Device, error) {
 	if err := in.reached(); err != nil {
 		return nil, err
 	}
-	return in.device, nil
+	return in.device(), nil
 }
