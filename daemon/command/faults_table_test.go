@@ -84,7 +84,7 @@ var drives = map[string][]line{
 		{fault: "overlap_one_edge:B", names: "Leg B overlaps on one edge only"},
 		{fault: "pulses_missing:B.high", names: "B.high"},
 		{fault: "jitter", names: "jitter"},
-		{fault: "bootstrap_diode_open:B.high", names: "B.high", on: "plover"},
+		{fault: "bootstrap_diode_open:B.high", names: "bootstrap diode or capacitor of B.high", on: "plover", outcome: "undecided"}, // until the probe is seen alive
 		{fault: "bootstrap_capacitor:B.high", names: "B.high", on: "plover"},
 
 		{fault: "sense_always_reports", names: "thermal", on: "heron"},
@@ -98,9 +98,9 @@ var drives = map[string][]line{
 			hidden: "without Hall inputs there is nothing that the sweep could do to make the drive report a fault"},
 		{fault: "fault_lamp_stuck", names: "fault lamp"},
 
-		{fault: "hall_open:2", names: "line 2", on: halls},
-		{fault: "hall_short:3", names: "line 3", on: halls},
-		{fault: "hall_swapped:1,2", names: "lines 1 and 2", on: halls},
+		{fault: "hall_open:2", names: "Hall 2", on: halls},
+		{fault: "hall_short:3", names: "Hall 3", on: halls},
+		{fault: "hall_swapped:1,2", names: "Hall 1 and Hall 2", on: halls},
 		{fault: "hall_supply_short", names: "Hall", on: halls},
 		{fault: "invalid_hall_not_inhibited", names: "Hall", on: halls},
 
