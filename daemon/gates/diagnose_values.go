@@ -242,6 +242,10 @@ func (d *diagnosis) common(rows []*channelRow, of map[string]verdict.Check) bool
 			Text: fmt.Sprintf("All channels chop with the wrong duty (%s at %s where %s was expected for %v): the drive takes the reference for another voltage.",
 				reading(first), rows[0].channel.Name, middle(first), d.chart.family.Reference.Sweep),
 			Do: "Measure the reference at the drive's input; then gain, dead zone and offset of the reference's input amplifier."}
+	case all(rows, of, widthWord): // every one of them against its siblings: by direction, not by channel
+		f = event.Finding{Subject: "reference", Part: "reference input",
+			Text: "All channels chop wider in one direction than in the other: the reference input has an offset.",
+			Do:   "Measure the reference at the drive's input in both directions and at zero; then the offset of its input amplifier."}
 	default:
 		return false
 	}
