@@ -26,6 +26,8 @@ import (
 
 var goodUnits = flag.Int("units", 6, "how many good units TestGoodUnits takes through the scripts")
 
+var everyFamily = flag.Bool("every-family", false, "put each fault into every family, not into one family in turn")
+
 // atOnce is how many simulated benches run at once unless -parallel says otherwise: they mostly wait for their instruments.
 const atOnce = "8"
 
@@ -35,9 +37,14 @@ var allFamilies = []string{"heron", "plover", "wren"}
 // The warden is right to trip then; it says nothing about the drive.
 const starved = 4
 
-// TestFaults puts every fault of the table into a drive or a bench, one at a time, and runs the script that has to find it.
+// TestFaults puts every fault of the table into a drive or a bench, one at a time, and runs the script that has to find it:
+// on one family in turn, with -every-family on all that can have it.
 func TestFaults(t *testing.T) {
-	for i, c := range faultCases() {
+	list := faultCases()
+	if !*everyFamily {
+		list = inTurn(list)
+	}
+	for i, c := range list {
 		if testing.Short() && i%handful != 0 {
 			continue
 		}
@@ -49,8 +56,21 @@ func TestFaults(t *testing.T) {
 	}
 }
 
+// inTurn picks one family for each fault, the next one for the next fault.
+func inTurn(list []faultCase) (chosen []faultCase) {
+	for turn := 0; len(list) > 0; turn++ {
+		same := 1
+		for same < len(list) && list[same].script == list[0].script && list[same].name() == list[0].name() {
+			same++
+		}
+		chosen = append(chosen, list[turn%same])
+		list = list[same:]
+	}
+	return chosen
+}
+
 // handful is every how manieth case is run with -short.
-const handful = 25
+const handful = 10
 
 // TestEveryFaultHasItsLine holds that no fault of the simulation is left out of the table, on any family that can have it.
 func TestEveryFaultHasItsLine(t *testing.T) {
