@@ -197,7 +197,7 @@ func TestNextIsAPollThatWasAskedAfterTheCall(t *testing.T) {
 
 		f.Charge(42)
 		for range 5 {
-			time.Sleep(33 * time.Millisecond)
+			pass(33 * time.Millisecond)
 			called := time.Now()
 			s, err := f.Next(t.Context(), "bus_meter.voltage")
 			require.NoError(t, err)
@@ -220,7 +220,7 @@ func TestTheGuardSeesEverySampleBeforeAnybodyElse(t *testing.T) {
 			require.False(t, ok && !last.Asked.Before(s.Asked), "%s was published before the guard saw it", s.Name)
 		}
 		f.polled(t)
-		time.Sleep(3 * time.Second)
+		pass(3 * time.Second)
 		f.guard.mu.Lock()
 		defer f.guard.mu.Unlock()
 		counts := map[string]int{}
@@ -245,7 +245,7 @@ func TestASlowInstrumentDoesNotAgeTheOthers(t *testing.T) {
 			return benchtest.None
 		}
 		f.polled(t)
-		time.Sleep(10 * time.Second)
+		pass(10 * time.Second)
 		last, ok := f.Last("bus.voltage")
 		require.True(t, ok)
 		require.Less(t, time.Since(last.Asked), 250*time.Millisecond)
@@ -263,7 +263,7 @@ func TestBringDownEndsMeasuredDown(t *testing.T) {
 		f.polled(t)
 		require.NoError(t, f.Begin(board))
 		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 90}))
-		time.Sleep(2 * time.Second)
+		pass(2 * time.Second)
 		state, err := f.BringDown(t.Context(), 20*time.Second)
 		require.NoError(t, err)
 		require.Equal(t, event.MeasuredDown, state.State, state.Why)
@@ -297,10 +297,10 @@ func TestALeadThatFellOffIsNotProvenDownUntilAPersonProvesIt(t *testing.T) {
 		require.NoError(t, f.Begin(board))
 		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Control, Voltage: 24}))
 		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 90}))
-		time.Sleep(2 * time.Second)
+		pass(2 * time.Second)
 		f.Change(func(w *benchtest.World) { w.Leads = false })
 		f.MakeSafe(t.Context(), "trip")
-		time.Sleep(20 * time.Second)
+		pass(20 * time.Second)
 		got := f.Down()
 		require.Equal(t, event.NotProvenDown, got.State)
 		require.Contains(t, got.Why, "a lead fell off")

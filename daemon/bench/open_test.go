@@ -170,6 +170,9 @@ func (f *fixture) live(t *testing.T) {
 	require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 90}))
 }
 
+// pass lets virtual time pass.
+func pass(d time.Duration) { <-time.After(d) }
+
 func TestOpenLeavesEveryOutputInItsSafeStateBeforeItReturns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := open(t, t.TempDir(), func(w *benchtest.World) {
@@ -255,11 +258,11 @@ func TestAnInstrumentThatIsSwitchedOnLaterIsReachedAndMadeSafe(t *testing.T) {
 			w.Supply(bench.Bus, func(s *benchtest.Supply) { s.On = true })
 		})
 		f.polled(t)
-		time.Sleep(12 * time.Second)
+		pass(12 * time.Second)
 		require.ErrorIs(t, f.Usable(), bench.ErrNotSafe)
 		require.Equal(t, event.NotProvenDown, f.Down().State)
 		f.Change(func(w *benchtest.World) { w.Absent = nil })
-		time.Sleep(6 * time.Second)
+		pass(6 * time.Second)
 		require.NoError(t, f.Usable())
 		require.False(t, f.On(bench.Bus))
 		_, err := f.Next(t.Context(), "bus.voltage")
@@ -275,7 +278,7 @@ func TestARealInstrumentThatComesLaterIsRefusedBesideASimulatedPerson(t *testing
 		})
 		f.polled(t)
 		f.Change(func(w *benchtest.World) { w.Absent = nil })
-		time.Sleep(6 * time.Second)
+		pass(6 * time.Second)
 		require.ErrorContains(t, f.Usable(), `bus (tcp://192.0.2.10:5025): it says it is "Quayside,bus,1,1.0", but the person of this bench is simulated`)
 		require.False(t, f.Simulated())
 	})
