@@ -94,7 +94,7 @@ func (c *Chart) edges(row *channelRow, name string, of func(waveform.Pulses) wav
 		k := c.against(name, row.channel.Name, m, quantity.Second, atMost(limit))
 		if fastest, longest := c.fastestEdge(), atLongest(m); longest > 0 && longest < fastest/2 {
 			k.Check = c.plain(name, row.channel.Name, verdict.NotShown,
-				fmt.Sprintf("%s at most is faster than the gate resistor can charge the dummy capacitor (%s): the edge is unloaded", seconds(longest), seconds(fastest)),
+				fmt.Sprintf("at most %s: faster than the gate resistor can charge the dummy capacitor (%s): the edge is unloaded", seconds(longest), seconds(fastest)),
 				"check that the dummy gate capacitor is fitted and the gate resistor is what the family says")
 		}
 		grades = append(grades, x.at(c, k))
