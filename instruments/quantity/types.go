@@ -69,6 +69,7 @@ func (v Volts) String() string                   { return v.Value().String() }
 func (v Volts) LogValue() slog.Value             { return v.Value().LogValue() }
 func (v Volts) MarshalText() ([]byte, error)     { return v.Value().MarshalText() }
 func (v *Volts) UnmarshalText(text []byte) error { return parseInto(v, text, Volt) }
+func (v *Volts) UnmarshalJSON(data []byte) error { return readRecord(v, data, Volt) }
 
 // Value is the quantity with its unit.
 func (a Amperes) Value() Value { return Value{float64(a), Ampere} }
@@ -77,6 +78,7 @@ func (a Amperes) String() string                   { return a.Value().String() }
 func (a Amperes) LogValue() slog.Value             { return a.Value().LogValue() }
 func (a Amperes) MarshalText() ([]byte, error)     { return a.Value().MarshalText() }
 func (a *Amperes) UnmarshalText(text []byte) error { return parseInto(a, text, Ampere) }
+func (a *Amperes) UnmarshalJSON(data []byte) error { return readRecord(a, data, Ampere) }
 
 // Value is the quantity with its unit.
 func (w Watts) Value() Value { return Value{float64(w), Watt} }
@@ -85,6 +87,7 @@ func (w Watts) String() string                   { return w.Value().String() }
 func (w Watts) LogValue() slog.Value             { return w.Value().LogValue() }
 func (w Watts) MarshalText() ([]byte, error)     { return w.Value().MarshalText() }
 func (w *Watts) UnmarshalText(text []byte) error { return parseInto(w, text, Watt) }
+func (w *Watts) UnmarshalJSON(data []byte) error { return readRecord(w, data, Watt) }
 
 // Value is the quantity with its unit.
 func (j Joules) Value() Value { return Value{float64(j), Joule} }
@@ -93,6 +96,7 @@ func (j Joules) String() string                   { return j.Value().String() }
 func (j Joules) LogValue() slog.Value             { return j.Value().LogValue() }
 func (j Joules) MarshalText() ([]byte, error)     { return j.Value().MarshalText() }
 func (j *Joules) UnmarshalText(text []byte) error { return parseInto(j, text, Joule) }
+func (j *Joules) UnmarshalJSON(data []byte) error { return readRecord(j, data, Joule) }
 
 // Value is the quantity with its unit.
 func (c Coulombs) Value() Value { return Value{float64(c), Coulomb} }
@@ -101,6 +105,7 @@ func (c Coulombs) String() string                   { return c.Value().String() 
 func (c Coulombs) LogValue() slog.Value             { return c.Value().LogValue() }
 func (c Coulombs) MarshalText() ([]byte, error)     { return c.Value().MarshalText() }
 func (c *Coulombs) UnmarshalText(text []byte) error { return parseInto(c, text, Coulomb) }
+func (c *Coulombs) UnmarshalJSON(data []byte) error { return readRecord(c, data, Coulomb) }
 
 // Value is the quantity with its unit.
 func (o Ohms) Value() Value { return Value{float64(o), Ohm} }
@@ -109,6 +114,7 @@ func (o Ohms) String() string                   { return o.Value().String() }
 func (o Ohms) LogValue() slog.Value             { return o.Value().LogValue() }
 func (o Ohms) MarshalText() ([]byte, error)     { return o.Value().MarshalText() }
 func (o *Ohms) UnmarshalText(text []byte) error { return parseInto(o, text, Ohm) }
+func (o *Ohms) UnmarshalJSON(data []byte) error { return readRecord(o, data, Ohm) }
 
 // Value is the quantity with its unit.
 func (f Farads) Value() Value { return Value{float64(f), Farad} }
@@ -117,6 +123,7 @@ func (f Farads) String() string                   { return f.Value().String() }
 func (f Farads) LogValue() slog.Value             { return f.Value().LogValue() }
 func (f Farads) MarshalText() ([]byte, error)     { return f.Value().MarshalText() }
 func (f *Farads) UnmarshalText(text []byte) error { return parseInto(f, text, Farad) }
+func (f *Farads) UnmarshalJSON(data []byte) error { return readRecord(f, data, Farad) }
 
 // Value is the quantity with its unit.
 func (h Henrys) Value() Value { return Value{float64(h), Henry} }
@@ -125,6 +132,7 @@ func (h Henrys) String() string                   { return h.Value().String() }
 func (h Henrys) LogValue() slog.Value             { return h.Value().LogValue() }
 func (h Henrys) MarshalText() ([]byte, error)     { return h.Value().MarshalText() }
 func (h *Henrys) UnmarshalText(text []byte) error { return parseInto(h, text, Henry) }
+func (h *Henrys) UnmarshalJSON(data []byte) error { return readRecord(h, data, Henry) }
 
 // Value is the quantity with its unit.
 func (h Hertz) Value() Value { return Value{float64(h), PerSecond} }
@@ -133,6 +141,7 @@ func (h Hertz) String() string                   { return h.Value().String() }
 func (h Hertz) LogValue() slog.Value             { return h.Value().LogValue() }
 func (h Hertz) MarshalText() ([]byte, error)     { return h.Value().MarshalText() }
 func (h *Hertz) UnmarshalText(text []byte) error { return parseInto(h, text, PerSecond) }
+func (h *Hertz) UnmarshalJSON(data []byte) error { return readRecord(h, data, PerSecond) }
 
 // Value is the quantity with its unit.
 func (s Seconds) Value() Value { return Value{float64(s), Second} }
@@ -141,6 +150,7 @@ func (s Seconds) String() string                   { return s.Value().String() }
 func (s Seconds) LogValue() slog.Value             { return s.Value().LogValue() }
 func (s Seconds) MarshalText() ([]byte, error)     { return s.Value().MarshalText() }
 func (s *Seconds) UnmarshalText(text []byte) error { return parseInto(s, text, Second) }
+func (s *Seconds) UnmarshalJSON(data []byte) error { return readRecord(s, data, Second) }
 
 // Value is the quantity with its unit.
 func (c Celsius) Value() Value { return Value{float64(c), DegC} }
@@ -149,6 +159,7 @@ func (c Celsius) String() string                   { return c.Value().String() }
 func (c Celsius) LogValue() slog.Value             { return c.Value().LogValue() }
 func (c Celsius) MarshalText() ([]byte, error)     { return c.Value().MarshalText() }
 func (c *Celsius) UnmarshalText(text []byte) error { return parseInto(c, text, DegC) }
+func (c *Celsius) UnmarshalJSON(data []byte) error { return readRecord(c, data, DegC) }
 
 // Value is the quantity with its unit.
 func (r RPM) Value() Value { return Value{float64(r), Rpm} }
@@ -157,6 +168,7 @@ func (r RPM) String() string                   { return r.Value().String() }
 func (r RPM) LogValue() slog.Value             { return r.Value().LogValue() }
 func (r RPM) MarshalText() ([]byte, error)     { return r.Value().MarshalText() }
 func (r *RPM) UnmarshalText(text []byte) error { return parseInto(r, text, Rpm) }
+func (r *RPM) UnmarshalJSON(data []byte) error { return readRecord(r, data, Rpm) }
 
 // Value is the quantity with its unit.
 func (r Ratio) Value() Value { return Value{float64(r), Percent} }
@@ -165,3 +177,4 @@ func (r Ratio) String() string                   { return r.Value().String() }
 func (r Ratio) LogValue() slog.Value             { return r.Value().LogValue() }
 func (r Ratio) MarshalText() ([]byte, error)     { return r.Value().MarshalText() }
 func (r *Ratio) UnmarshalText(text []byte) error { return parseInto(r, text, Percent) }
+func (r *Ratio) UnmarshalJSON(data []byte) error { return readRecord(r, data, Percent) }
