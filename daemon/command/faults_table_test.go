@@ -100,7 +100,8 @@ var drives = map[string][]line{
 
 		{fault: "hall_open:2", names: "Hall 2", on: halls},
 		{fault: "hall_short:3", names: "Hall 3", on: halls},
-		{fault: "hall_swapped:1,2", names: "Hall 1 and Hall 2", on: halls},
+		{fault: "hall_swapped:1,2", names: "Hall 1 and Hall 2", on: "heron"},
+		{fault: "hall_swapped:1,2", names: "invalid Hall code", on: "plover"}, // latched at its first code: nothing fires
 		{fault: "hall_supply_short", names: "Hall", on: halls},
 		{fault: "invalid_hall_not_inhibited", names: "Hall", on: halls},
 

@@ -109,6 +109,10 @@ func (d *diagnosis) waitsFor(f *event.Finding) {
 	switch {
 	case d.around.Lamp != nil && *d.around.Lamp:
 		f.Text += " The drive's fault lamp is lit although the bench gives every permissive: the drive misses one, or a sense line reports a fault."
+		if family.UsesHall() {
+			f.Text = strings.TrimSuffix(f.Text, ".") + ", or it reads an invalid Hall code and stays latched."
+			f.Part += ", Hall inputs"
+		}
 	case d.around.Lamp != nil:
 		f.Text += " The drive's fault lamp is dark: it waits for something rather than reporting a fault."
 		order = append([]string{"enable"}, order...)
