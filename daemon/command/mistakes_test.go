@@ -127,7 +127,7 @@ func TestAMistakeInAScriptNamesFileAndLineAndEnergisesNothing(t *testing.T) {
 		{"syntax", head + "    bus.on(\n", ExitConfig, ":9:"},
 		{"unknown name", head + "    buss.off()\n", ExitConfig, ":8:5: undefined: buss"},
 		{"unit left out", announced + "    bus.on(12, limit = 100 * mA)\n", station.ExitBroken, ":10:11: bus.on: for parameter voltage: got the bare number 12"},
-		{"setpoint past the limit", announced + "    bus.on(400 * V, limit = 100 * mA)\n", station.ExitBroken, ":10:11: bus: 400 V is above"},
+		{"setpoint past the limit", announced + "    bus.on(400 * V, limit = 100 * mA)\n", station.ExitNotSafe, ":10:5: bus: 400 V is above"},
 		{"volts and amperes", announced + "    bus.on(2 * V + 3 * A, limit = 100 * mA)\n", station.ExitBroken, ":10:18: cannot add amperes to volts"},
 		{"nothing announced", head + "    person.prove_down()\n    bus.on(12 * V, limit = 100 * mA)\n", station.ExitBroken, "no act at the bench allows this"},
 		{"role that the bench has not", strings.Replace(head, `"bus_meter"`, `"load"`, 1) + "    pass\n", ExitConfig, "needs load, which bench quay does not have"},

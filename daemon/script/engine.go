@@ -96,6 +96,9 @@ func (e *engine) execute() error {
 	if err := e.allowed(announced); err != nil {
 		return err
 	}
+	if err := e.constantsAllowed(); err != nil {
+		return err
+	}
 	_, err = starlark.Call(thread, globals["run"], starlark.Tuple{family}, nil)
 	return e.ended(err)
 }

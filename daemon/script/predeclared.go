@@ -36,10 +36,9 @@ func predeclared(e *engine) starlark.StringDict {
 	add("fit_discharge", e.fitDischarge)
 	add("fit_quiescent", e.fitQuiescent)
 	add("gate_chart", e.gateChart)
-	supplies := map[string]starlark.Value{}
-	for _, role := range []string{"bus", "control", "reference"} {
-		supplies[role] = e.supplyModule(role)
-		d[role] = supplies[role]
+	supplies := e.supplies()
+	for role, supply := range supplies {
+		d[role] = supply
 	}
 	add("output", outputOf(supplies))
 	d["bench"] = e.benchModule()

@@ -117,6 +117,23 @@ func TestASetpointPastTheLimitStopsTheRunBeforeAnythingIsTouched(t *testing.T) {
 	require.Empty(t, rig.did)
 }
 
+func TestAConstantSetpointPastTheLimitIsRefusedBeforeAnythingIsTouched(t *testing.T) {
+	for body, want := range map[string]string{
+		"bus.on(10 * V)\nbus.set(400 * V)":                    "trial.star:10:5: bus: 400 V is above 100 V",
+		"bus.on(10 * V)\ncontrol.on(voltage = 0.5 * V)":       "",
+		"bus.on(10 * V)\nif False:\n    bus.set(120000 * mV)": "trial.star:11:9: bus: 120 V is above 100 V",
+	} {
+		rig := &fakeRig{}
+		_, err := try(t, rig, body)
+		if want == "" {
+			require.NoError(t, err)
+			continue
+		}
+		require.EqualError(t, err, want)
+		require.Empty(t, rig.did, body)
+	}
+}
+
 func TestChecksAreDecidedByTheReadingsOwnUncertainty(t *testing.T) {
 	rig := &fakeRig{next: map[string]Reading{"bus.current": {Value: quantity.Amperes(0.0285).Value(), Uncertainty: 0.001, Instrument: "bus"}}}
 	result, err := try(t, rig, `
