@@ -42,7 +42,7 @@ func TestWhatMayDependOnWhat(t *testing.T) {
 		"daemon/warden":        {"daemon/event", "instruments/quantity"},
 		"daemon/hands":         {"daemon/event", "instruments/quantity"},
 		"daemon/record":        {"daemon/event", "daemon/verdict", "instruments/quantity"},
-		"daemon/metrics":       {"daemon/event", "instruments/quantity"},
+		"daemon/metrics":       {"daemon/event", "daemon/verdict", "instruments/quantity"},
 		"daemon/drive":         {"daemon/verdict", "instruments/datafile", "instruments/quantity"},
 		"daemon":               {"daemon/command"},
 	}
