@@ -149,8 +149,8 @@ func tried(t *testing.T, family string, seed uint64, spread bool, faults []strin
 // starvedBy says how a run ended that this computer may have had no time for, empty where it did. What is broken for another
 // reason is broken every time.
 func starvedBy(r report.Run) string {
-	if len(r.Trips) > 0 && r.Trips[0].Cause == event.StaleReading {
-		return r.Trips[0].Text
+	if len(r.Trips) > 0 && (r.Trips[0].Cause == event.StaleReading || r.Trips[0].Cause == event.LinkLost) {
+		return r.Trips[0].Text // an answer that comes late costs a reading, and on a line without re-synchronisation the link
 	}
 	if r.Ended.Exit >= station.ExitBroken && len(r.Trips) == 0 && r.Ended.Outcome == "broken" {
 		return r.Ended.Reasons[0]
