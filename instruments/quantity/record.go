@@ -3,7 +3,6 @@ package quantity
 import (
 	"encoding/json"
 	"math"
-	"strings"
 )
 
 // readRecord reads a typed quantity from JSON. A record has to come back as it was written, so what is no number is read
@@ -13,16 +12,11 @@ func readRecord[T ~float64](into *T, data []byte, unit Unit) error {
 	if err := json.Unmarshal(data, &text); err != nil {
 		return err
 	}
-	word, _, _ := strings.Cut(text, " ")
-	switch word {
-	case "NaN":
-		*into = T(math.NaN())
-	case "+Inf":
-		*into = T(math.Inf(1))
-	case "-Inf":
-		*into = T(math.Inf(-1))
-	default:
-		return parseInto(into, []byte(text), unit)
+	for _, number := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+		if text == (Value{number, unit}).String() {
+			*into = T(number)
+			return nil
+		}
 	}
-	return nil
+	return parseInto(into, []byte(text), unit)
 }

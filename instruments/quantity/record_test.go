@@ -22,6 +22,8 @@ func TestARecordComesBackAsItWasWritten(t *testing.T) {
 	}
 	var v Volts
 	require.Error(t, json.Unmarshal([]byte(`"72 A"`), &v))
+	require.Error(t, json.Unmarshal([]byte(`"NaN A"`), &v))
+	require.Error(t, json.Unmarshal([]byte(`"NaN"`), &v))
 	require.Error(t, json.Unmarshal([]byte(`72`), &v))
 	require.Error(t, v.UnmarshalText([]byte("NaN V")), "a file that a person writes holds numbers only")
 }
