@@ -45,7 +45,7 @@ func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 		}
 	}
 	switch {
-	case ok == starlark.None && reading.measured == nil:
+	case ok == starlark.None && (reading.measured == nil || low.measured == nil && high.measured == nil):
 		return nil, fmt.Errorf("check %q: give a reading with a limit, or ok", c.Name)
 	case ok != starlark.None && !bool(ok.Truth()):
 		c.Outcome = verdict.Fail

@@ -82,6 +82,7 @@ func TestMistakesNameFileLineAndWhat(t *testing.T) {
 		{"divided by zero", "x = 5 * V / (0 * A)", "divided by zero"},
 		{"a reading against another unit", `check("quiescent current", "bus", 5 * V, high = 1 * A)`, "a reading in V against 1 A"},
 		{"nothing to compare", `check("quiescent current", "bus")`, "give a reading with a limit, or ok"},
+		{"a reading without a limit", `check("quiescent current", "bus", 5 * mA)`, "give a reading with a limit, or ok"},
 		{"no such reading", `bus.voltage()`, "bus.voltage is not watched"},
 		{"compared with another unit", `x = 5 * V > 1 * A`, "cannot compare amperes with volts"},
 	}
