@@ -74,7 +74,7 @@ func unknown(dirs []string, name string) error {
 		return fmt.Errorf("%w %q: no family files in %s", ErrUnknownFamily, name, strings.Join(dirs, ", "))
 	}
 	hint := ""
-	if near := nearest(name, names); near != "" {
+	if near := datafile.Nearest(name, names); near != "" {
 		hint = fmt.Sprintf(", did you mean %q?", near)
 	}
 	return fmt.Errorf("%w %q%s (known: %s)", ErrUnknownFamily, name, hint, strings.Join(names, ", "))

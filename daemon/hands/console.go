@@ -42,7 +42,7 @@ func (root processes) atConsole(pid int, console string) error {
 		return fmt.Errorf("no terminal is attached: %w", ErrNotAtBench)
 	}
 	if console == AnyLocalTerminal {
-		return nil
+		return root.typed(pid, self.terminal)
 	}
 	var st unix.Stat_t
 	if err := unix.Stat(console, &st); err != nil {
@@ -50,6 +50,23 @@ func (root processes) atConsole(pid int, console string) error {
 	}
 	if st.Mode&unix.S_IFMT != unix.S_IFCHR || st.Rdev != self.terminal {
 		return fmt.Errorf("this terminal is not %s, the console that the bench file names: %w", console, ErrNotAtBench)
+	}
+	return root.typed(pid, self.terminal)
+}
+
+// ownTerminal is /dev/tty, every process's name for its controlling terminal (Linux kernel documentation,
+// admin-guide/devices.txt: major 5, minor 0).
+var ownTerminal = unix.Mkdev(5, 0)
+
+// typed says whether the process reads its answers from its terminal: what comes through a pipe or from a file is no act of
+// a person.
+func (root processes) typed(pid int, terminal uint64) error {
+	var st unix.Stat_t
+	if err := unix.Stat(root.path(pid, "fd/0"), &st); err != nil {
+		return fmt.Errorf("where the answers come from cannot be seen: %w: %w", err, ErrNotAtBench)
+	}
+	if st.Mode&unix.S_IFMT != unix.S_IFCHR || (st.Rdev != terminal && st.Rdev != ownTerminal) {
+		return fmt.Errorf("the answers do not come from the terminal's keys: %w", ErrNotAtBench)
 	}
 	return nil
 }

@@ -26,6 +26,8 @@ func (tr tree) process(pid, parent int, name string, terminal int64, environ ...
 	require.NoError(tr.t, os.MkdirAll(dir, 0o700))
 	stat := fmt.Sprintf("%d (%s) S %d %d %d %d -1 4194304 0 0\n", pid, name, parent, pid, pid, terminal)
 	require.NoError(tr.t, os.WriteFile(filepath.Join(dir, "stat"), []byte(stat), 0o600))
+	require.NoError(tr.t, os.MkdirAll(filepath.Join(dir, "fd"), 0o700))
+	require.NoError(tr.t, os.Symlink(null, filepath.Join(dir, "fd", "0")))
 	require.NoError(tr.t, os.WriteFile(filepath.Join(dir, "environ"), []byte(strings.Join(environ, "\x00")+"\x00"), 0o600))
 }
 
@@ -44,7 +46,7 @@ func TestConsoleOfAProcess(t *testing.T) {
 		want    string // part of the error; empty: at the bench
 	}{
 		{"on the console", null, func(tr tree) { tr.process(10, 1, "benchwarden", nullNumber, "HOME=/home/ines") }, ""},
-		{"on any local terminal", AnyLocalTerminal, func(tr tree) { tr.process(10, 1, "benchwarden", 136<<8|2) }, ""},
+		{"on any local terminal", AnyLocalTerminal, func(tr tree) { tr.process(10, 1, "benchwarden", nullNumber) }, ""},
 		{"a name with brackets and spaces", null, func(tr tree) { tr.process(10, 1, "a) S 1 (b", nullNumber) }, ""},
 		{"a variable that only looks like a remote shell's", null, func(tr tree) { tr.process(10, 1, "x", nullNumber, "MY_SSH_TTY=1", "A=SSH_TTY=1") }, ""},
 		{"on another terminal", null, func(tr tree) { tr.process(10, 1, "benchwarden", 136<<8|2) }, "is not /dev/null"},
@@ -56,26 +58,42 @@ func TestConsoleOfAProcess(t *testing.T) {
 		{"through a remote shell", null, func(tr tree) {
 			tr.process(10, 1, "benchwarden", nullNumber, "A=1", "SSH_CONNECTION=10.0.0.1 1 10.0.0.2 22")
 		}, "remote shell"},
-		{"with the mark of a remote terminal", AnyLocalTerminal, func(tr tree) { tr.process(10, 1, "benchwarden", 136<<8|2, "SSH_TTY=/dev/pts/2") }, "remote shell"},
+		{"with the mark of a remote terminal", AnyLocalTerminal, func(tr tree) { tr.process(10, 1, "benchwarden", nullNumber, "SSH_TTY=/dev/pts/2") }, "remote shell"},
 		{"a cleaned environment does not hide the remote shell that it came from", AnyLocalTerminal, func(tr tree) {
-			tr.process(10, 9, "benchwarden", 136<<8|2)
+			tr.process(10, 9, "benchwarden", nullNumber)
 			tr.process(9, 8, "sh", 136<<8|2, "SSH_CLIENT=10.0.0.1")
 			tr.process(8, 1, "init", 0)
 		}, "remote shell"},
 		{"nor does an ancestor whose environment is closed", AnyLocalTerminal, func(tr tree) {
-			tr.process(10, 9, "benchwarden", 136<<8|2)
+			tr.process(10, 9, "benchwarden", nullNumber)
 			tr.process(9, 8, "sh", 136<<8|2)
 			tr.process(8, 1, "sshd-session", 0)
 			require.NoError(tr.t, os.Remove(filepath.Join(string(tr.root), "8", "environ")))
 		}, "remote shell"},
 		{"a long line of ancestors ends", AnyLocalTerminal, func(tr tree) {
-			tr.process(10, 9, "benchwarden", 136<<8|2)
+			tr.process(10, 9, "benchwarden", nullNumber)
 			tr.process(9, 10, "sh", 136<<8|2) // a loop cannot be, and must not hang
 		}, ""},
 		{"without any environment nobody can tell", AnyLocalTerminal, func(tr tree) {
-			tr.process(10, 1, "benchwarden", 136<<8|2)
+			tr.process(10, 1, "benchwarden", nullNumber)
 			require.NoError(tr.t, os.WriteFile(filepath.Join(string(tr.root), "10", "environ"), nil, 0o600))
 		}, "no environment"},
+		{"answers through a pipe are no act", AnyLocalTerminal, func(tr tree) {
+			tr.process(10, 1, "benchwarden", nullNumber)
+			input := filepath.Join(string(tr.root), "10", "fd", "0")
+			require.NoError(tr.t, os.Remove(input))
+			require.NoError(tr.t, unix.Mkfifo(input, 0o600))
+		}, "do not come from the terminal's keys"},
+		{"nor are those from another device", null, func(tr tree) {
+			tr.process(10, 1, "benchwarden", nullNumber)
+			input := filepath.Join(string(tr.root), "10", "fd", "0")
+			require.NoError(tr.t, os.Remove(input))
+			require.NoError(tr.t, os.Symlink("/dev/zero", input))
+		}, "do not come from the terminal's keys"},
+		{"a closed input", null, func(tr tree) {
+			tr.process(10, 1, "benchwarden", nullNumber)
+			require.NoError(tr.t, os.Remove(filepath.Join(string(tr.root), "10", "fd", "0")))
+		}, "cannot be seen"},
 		{"a torn stat file", null, func(tr tree) {
 			tr.process(10, 1, "benchwarden", nullNumber)
 			require.NoError(tr.t, os.WriteFile(filepath.Join(string(tr.root), "10", "stat"), []byte("10 (benchw"), 0o600))

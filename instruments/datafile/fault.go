@@ -64,7 +64,7 @@ func (f Faults) Err() error {
 
 // DidYouMean is ", did you mean x?" for a word that is like a known one; else the list of what is known.
 func DidYouMean(word string, known []string) string {
-	if near := nearest(word, known); near != "" {
+	if near := Nearest(word, known); near != "" {
 		return fmt.Sprintf(", did you mean %s?", near)
 	}
 	if len(known) == 0 {
@@ -76,9 +76,9 @@ func DidYouMean(word string, known []string) string {
 // longest is how many letters of a word are compared; no key of ours has more.
 const longest = 64
 
-// nearest is the known word that is most like word, or "" when none is like it: one slip, and one more for every three
+// Nearest is the known word that is most like word, or "" when none is like it: one slip, and one more for every three
 // letters.
-func nearest(word string, known []string) string {
+func Nearest(word string, known []string) string {
 	letters := utf8.RuneCountInString(word)
 	if letters > longest {
 		return ""

@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"benchwarden/instruments/datafile"
 	"benchwarden/instruments/quantity"
 )
 
@@ -171,40 +172,11 @@ func KindOf(name string) (Kind, bool) {
 
 // nearMiss names what was probably meant, and else lists all.
 func nearMiss(name string) string {
-	best, least := "", len(name)/2+1
 	var all []string
 	for _, k := range kinds {
-		if k.NotYet {
-			continue
-		}
-		all = append(all, k.Name)
-		if d := distance(name, k.Name); d < least {
-			best, least = k.Name, d
+		if !k.NotYet {
+			all = append(all, k.Name)
 		}
 	}
-	if best != "" {
-		return fmt.Sprintf("; did you mean %s? All: %s", best, strings.Join(all, ", "))
-	}
-	return "; there are " + strings.Join(all, ", ")
-}
-
-// distance counts the letters to insert, drop or change.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			change := diagonal
-			if a[i] != b[j] {
-				change++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(change, row[j]+1, diagonal+1)
-		}
-	}
-	return row[len(b)]
+	return datafile.DidYouMean(name, all)
 }

@@ -42,7 +42,7 @@ func TestParseFault(t *testing.T) {
 func TestParseFaultRefuses(t *testing.T) {
 	tests := []struct{ name, text, says string }{
 		{"a misspelt name, with the near miss", "chanel_dead:A.low", "did you mean channel_dead?"},
-		{"nonsense, with all there are", "qqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqq", "there are rail_low"},
+		{"nonsense, with all there are", "qqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqq", "there are bleeder_open"},
 		{"nothing", "", "not known"},
 		{"a size where there is none", "channel_dead:A.low=3", "takes no size"},
 		{"a target where there is none", "bus_short:A", "takes no target"},
