@@ -46,7 +46,7 @@ func (c *Chart) explain(base expectation) (best []cause, left int) {
 }
 
 func (c *Chart) cost(k cause, scale int) int {
-	cost := 0
+	cost, leaning := 0, map[string]int{} // cells of each channel that chop too near to the half
 	for _, ch := range c.channels {
 		if c.hidden(ch.Name) != "" {
 			continue
@@ -61,11 +61,17 @@ func (c *Chart) cost(k cause, scale int) int {
 			case found.unclear != "" || c.same(found.pattern, want):
 			case k.weak && want.Switches() && found.pattern == drive.Toggle:
 				cost++ // where all idle, that is the plainer word for it
+				leaning[ch.Name]++
 			case latched && c.same(found.pattern, off):
 				cost++
 			default:
 				cost += scale
 			}
+		}
+	}
+	if len(leaning) == 1 { // the reference serves all channels: one that leans alone has a fault of its own
+		for _, cells := range leaning {
+			cost += cells * scale
 		}
 	}
 	return cost

@@ -119,6 +119,7 @@ func faults() []fault {
 		{"slow rise", plover, func(b *board) { b.channels["C.high"].tauUp = 250e-9 }, Circumstances{}, "rise time/C.high", "C.high", []string{"rises slowly"}},
 		{"slow fall", wren, func(b *board) { b.channels["B.high"].tauDown = 250e-9 }, Circumstances{}, "fall time/B.high", "B.high", []string{"falls slowly"}},
 		{"narrow pulses", plover, func(b *board) { b.channels["B.high"].onDelay = 4e-6 }, Circumstances{}, "pulse timing/B.high", "B.high", []string{"narrow", "coupler"}},
+		{"narrow pulses", wren, func(b *board) { b.channels["B.high"].onDelay = 6e-6 }, Circumstances{}, "pulse timing/B.high", "B.high", []string{"narrow", "coupler"}},
 		{"ringing", heron, func(b *board) { b.channels["C.high"].ring = 14 }, Circumstances{}, "gate level on/C.high", "C.high", []string{"rings", "ground lead"}},
 		{"swapped within a leg", heron, func(b *board) { b.swapped = [2]string{"B.high", "B.low"} }, Circumstances{}, "gate pattern/B.low", "B.high and B.low", []string{"exchanged", "probes"}},
 		{"swapped between legs", heron, func(b *board) { b.swapped = [2]string{"A.high", "C.high"} }, Circumstances{}, "gate pattern/A.high", "A.high and C.high", []string{"exchanged", "probes"}},

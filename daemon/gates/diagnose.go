@@ -30,7 +30,7 @@ func (d *diagnosis) findings(checks []verdict.Check) []event.Finding {
 		d.nothing()
 		return d.out
 	}
-	d.patterns()
+	d.patterns(checks)
 	d.levels(checks)
 	d.legs(checks)
 	d.timing(checks)
@@ -123,8 +123,9 @@ func (d *diagnosis) waitsFor(f *event.Finding) {
 }
 
 // patterns explains wrong cells by a single cause, else names each channel.
-func (d *diagnosis) patterns() {
+func (d *diagnosis) patterns(checks []verdict.Check) {
 	c := d.chart
+	_, mistimed := d.failed(checks, "pulse timing")
 	causes, left := c.explain(d.base)
 	explained := map[string]bool{}
 	if len(causes) > 0 {
@@ -142,8 +143,21 @@ func (d *diagnosis) patterns() {
 		if explained[r.channel.Name] || len(causes) > 0 && d.fits(causes[0], r) {
 			continue
 		}
+		if _, ok := mistimed[r.channel.Name]; ok && r.leans() { // its pulses are to be explained, not where they come from
+			continue
+		}
 		d.ownFault(r)
 	}
+}
+
+// leans says that all that is wrong with the channel's pattern is how far it chops to one side.
+func (r *channelRow) leans() bool {
+	for _, x := range r.cells {
+		if x.wrong() && !(x.expected.Switches() && x.found.pattern.Switches()) {
+			return false
+		}
+	}
+	return true
 }
 
 // fits says whether a cause explains all that a channel shows.

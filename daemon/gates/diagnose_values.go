@@ -319,4 +319,7 @@ func (d *diagnosis) badTiming(r *channelRow, k verdict.Check) {
 	}
 	f.Text += d.eaten[name]
 	d.say(f, "pulse timing", name)
+	if _, explained := d.parts["gate pattern/"+name]; !explained && d.wrong(name) {
+		d.parts["gate pattern/"+name] = f.Part
+	}
 }
