@@ -32,19 +32,21 @@ func TestWhatMayDependOnWhat(t *testing.T) {
 	all := imports(t)
 
 	only := map[string][]string{
-		"instruments/quantity": {},
-		"instruments/link":     {},
-		"instruments/scpi":     {"instruments/quantity"},
-		"instruments/waveform": {"instruments/quantity"},
-		"instruments/datafile": {"instruments/quantity"},
-		"daemon/verdict":       {"instruments/quantity"},
-		"daemon/event":         {"daemon/verdict", "instruments/quantity"},
-		"daemon/warden":        {"daemon/event", "instruments/quantity"},
-		"daemon/hands":         {"daemon/event", "instruments/quantity"},
-		"daemon/record":        {"daemon/event", "daemon/verdict", "instruments/quantity"},
-		"daemon/metrics":       {"daemon/event", "daemon/verdict", "instruments/quantity"},
-		"daemon/drive":         {"daemon/verdict", "instruments/datafile", "instruments/quantity"},
-		"daemon":               {"daemon/command"},
+		"instruments/quantity":  {},
+		"instruments/link":      {},
+		"instruments/scpi":      {"instruments/quantity"},
+		"instruments/waveform":  {"instruments/quantity"},
+		"instruments/datafile":  {"instruments/quantity"},
+		"instruments/tracefile": {"instruments/quantity", "instruments/waveform"},
+		"daemon/picture":        {"instruments/quantity"},
+		"daemon/verdict":        {"instruments/quantity"},
+		"daemon/event":          {"daemon/verdict", "instruments/quantity"},
+		"daemon/warden":         {"daemon/event", "instruments/quantity"},
+		"daemon/hands":          {"daemon/event", "instruments/quantity"},
+		"daemon/record":         {"daemon/event", "daemon/verdict", "instruments/quantity"},
+		"daemon/metrics":        {"daemon/event", "daemon/verdict", "instruments/quantity"},
+		"daemon/drive":          {"daemon/verdict", "instruments/datafile", "instruments/quantity"},
+		"daemon":                {"daemon/command"},
 	}
 	for name, allowed := range only {
 		require.Contains(t, all, name)

@@ -66,6 +66,9 @@ func (u Unit) write(digits string, exponent, size int) string {
 		exponent, size = exponent+2, size+2
 	}
 	p := u.prefixFor(size)
+	if digits == "0" { // rounded to tens or hundreds it is still one zero
+		exponent = min(exponent, p.exponent)
+	}
 	text, ok := place(digits, exponent-p.exponent)
 	if !ok {
 		p, text = prefix{}, mantissaOf(digits)+"e"+strconv.Itoa(exponent)

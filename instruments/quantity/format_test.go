@@ -64,6 +64,7 @@ func TestDigitsFollowTheUncertainty(t *testing.T) {
 		{Value{0.0004, Volt}, 0.05, "0 mV"},
 		{Value{0, Volt}, 0.05, "0 mV"},
 		{Value{0, Volt}, 1.2, "0.0 V"},
+		{Value{0.003, Volt}, 0.12, "0 mV"},
 		{Value{-0.0123456, Ampere}, 0.0012, "-12.3 mA"},
 		{Value{1.2345e-6, Second}, 2e-8, "1.234 µs"},
 		{Value{0.50123, Percent}, 0.01, "50.1 %"},
