@@ -69,6 +69,9 @@ func TestWhatMayDependOnWhat(t *testing.T) {
 			}
 		}
 	}
+	for _, imported := range all["daemon/job"] {
+		require.NotContains(t, []string{"daemon/station", "daemon/server", "daemon/bench", "daemon/warden", "daemon/hands"}, imported, "a job knows no bench")
+	}
 	for _, imported := range all["daemon/script"] {
 		require.NotContains(t, []string{"daemon/warden", "daemon/bench", "daemon/hands"}, imported, "a script has no way around Rig")
 	}

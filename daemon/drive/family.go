@@ -35,10 +35,14 @@ type Family struct {
 
 	path string
 	hash string
+	text string
 }
 
 // Hash is the SHA-256 of the family file's bytes, in hexadecimal: two runs with the same hash were judged by the same figures.
 func (f *Family) Hash() string { return f.hash }
+
+// Text is the family file as it was read, for the record of a run.
+func (f *Family) Text() string { return f.text }
 
 // Path is the file the family was read from.
 func (f *Family) Path() string { return f.path }

@@ -35,7 +35,7 @@ func Decode(name string, data []byte) (*Family, error) {
 		return nil, faults
 	}
 	sum := sha256.Sum256(data)
-	f.hash = hex.EncodeToString(sum[:])
+	f.hash, f.text = hex.EncodeToString(sum[:]), string(data)
 	return f, nil
 }
 

@@ -16,8 +16,12 @@ type RunStarted struct {
 	Family     string     `json:"family"`
 	Unit       string     `json:"unit"` // serial number
 	Operator   string     `json:"operator,omitempty"`
+	Job        string     `json:"job,omitempty"`         // the job that the run belongs to
+	JobEntries int        `json:"job_entries,omitempty"` // how many entries the job had: what came later is newer than the run
 	ScriptHash string     `json:"script_sha256"`
 	FamilyHash string     `json:"family_sha256"`
+	ScriptText string     `json:"script_text,omitempty"`
+	FamilyText string     `json:"family_text,omitempty"`
 	Version    string     `json:"version"`
 	Simulated  bool       `json:"simulated"` // every instrument said that it is simulated
 	Identities []Identity `json:"instruments"`

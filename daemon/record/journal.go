@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"benchwarden/daemon/event"
 )
 
@@ -42,6 +44,10 @@ func Create(folder, run string) (*Journal, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("journal: %w", err)
+	}
+	// The lock says to other processes that the run is going on; it ends with this process, however that ends.
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, errors.Join(err, f.Close()))
 	}
 	if err := syncFolder(folder); err != nil {
 		return nil, fmt.Errorf("journal: %w", errors.Join(err, f.Close()))

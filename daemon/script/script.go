@@ -34,6 +34,9 @@ type Script struct {
 	program *starlark.Program
 }
 
+// Text is the script as it was read, for the record of a run.
+func (s *Script) Text() string { return string(s.source) }
+
 // stages are the stages that a script can belong to, in the order of the job.
 var stages = []drive.Stage{drive.Cold, drive.Rails, drive.Board, drive.Fitted, drive.Soak}
 
