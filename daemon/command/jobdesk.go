@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"path/filepath"
@@ -16,6 +17,28 @@ import (
 // openBook opens the record in the data folder.
 func openBook(ctx context.Context, s Settings) (*record.Book, error) {
 	return record.Open(ctx, filepath.Join(s.Data, "record.db"))
+}
+
+// jobsOrNone opens the record for a process that owns benches. Without one the benches are still made safe and supervised, runs
+// stay in their journals, and no job is found: a damaged file must not keep outputs on.
+func jobsOrNone(ctx context.Context, c *console, s Settings) (*record.Book, *job.Desk) {
+	book, err := openBook(ctx, s)
+	if err != nil {
+		fmt.Fprintln(c.err, "benchwarden: NO RECORD: runs stay in their journals and jobs cannot be used:", err)
+		return nil, nil
+	}
+	return book, job.NewDesk(book, shelf(s))
+}
+
+// takeLeftOver takes in what a killed process left in the journals. A journal that cannot be read is told, and stops nothing.
+func takeLeftOver(ctx context.Context, c *console, s Settings, book *record.Book) {
+	taken, err := book.TakeAll(ctx, filepath.Join(s.Data, "journals"))
+	if taken > 0 {
+		fmt.Fprintf(c.out, "record     %d runs were taken from their journals\n", taken)
+	}
+	if err != nil {
+		fmt.Fprintln(c.err, "benchwarden: record:", err)
+	}
 }
 
 func shelf(s Settings) job.Library { return job.Library{Families: s.families(), Scripts: s.scripts()} }

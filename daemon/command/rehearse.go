@@ -59,7 +59,7 @@ func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, or
 		return configFault(err)
 	}
 	fmt.Fprintln(c.out, "Everything here is SIMULATED; no figure was measured on a drive.")
-	ended, _, err := host(ctx, c, s, file, jsonPath, order)
+	ended, _, err := host(ctx, c, s, file, nil, jsonPath, order)
 	if err != nil {
 		return err
 	}

@@ -24,14 +24,14 @@ import (
 
 // runOptions are the flags of run.
 type runOptions struct {
-	bench, family, unit, json, operator string
-	here                                bool
+	bench, family, unit, job, json, operator string
+	here                                     bool
 }
 
 func runCommand(c *console, s *settings) *cobra.Command {
 	o := &runOptions{}
 	cmd := &cobra.Command{
-		Use:   "run SCRIPT --bench B --family F --unit SERIAL",
+		Use:   "run SCRIPT --bench B (--job J | --family F --unit SERIAL)",
 		Short: "Run a test script on a bench",
 		Long: `Run a test script on a bench that a daemon serves, or with --here without one.
 
@@ -45,7 +45,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 				return err
 			}
 			for _, flag := range []struct{ name, value string }{{"bench", o.bench}, {"family", o.family}, {"unit", o.unit}} {
-				if flag.value == "" {
+				if flag.value == "" && (flag.name == "bench" || o.job == "") {
 					return usage("run: --%s is missing", flag.name)
 				}
 			}
@@ -53,7 +53,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 			if err != nil {
 				return err
 			}
-			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Operator: o.operator}
+			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Job: o.job, Operator: o.operator}
 			if o.here {
 				return runHere(cmd.Context(), c, settings, o, order)
 			}
@@ -64,6 +64,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 	f.StringVar(&o.bench, "bench", "", "bench: its name, or with --here its file")
 	f.StringVar(&o.family, "family", "", "drive family")
 	f.StringVar(&o.unit, "unit", "", "the drive's serial number")
+	f.StringVar(&o.job, "job", "", "the job that the run belongs to; family and unit are the job's")
 	f.StringVar(&o.json, "json", "", "file for the run's events, one JSON object a line")
 	f.StringVar(&o.operator, "operator", operator(), "who runs it")
 	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
@@ -216,7 +217,14 @@ func runHere(ctx context.Context, c *console, s Settings, o *runOptions, order s
 	if err != nil {
 		return configFault(err)
 	}
-	ended, journal, err := host(ctx, c, s, file, o.json, order)
+	book, desk := jobsOrNone(ctx, c, s)
+	var jobs station.Jobs
+	if desk != nil {
+		defer book.Close()
+		takeLeftOver(ctx, c, s, book)
+		jobs = desk
+	}
+	ended, journal, err := host(ctx, c, s, file, jobs, o.json, order)
 	if err != nil {
 		return err
 	}
@@ -233,13 +241,15 @@ func orderFault(err error) error {
 }
 
 // host opens a bench in this process, starts one run on it and tells what happens until it has ended and the bench is closed.
-func host(ctx context.Context, c *console, s Settings, file *bench.File, jsonPath string, order station.Order) (ended *event.RunEnded, journal string, err error) {
+func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs station.Jobs, jsonPath string, order station.Order) (ended *event.RunEnded, journal string, err error) {
 	kept, err := newEventFile(jsonPath)
 	if err != nil {
 		return nil, "", err
 	}
 	hub := event.NewHub()
-	st, err := station.Open(ctx, stationConfig(s, file, hub, station.NewSlot()))
+	config := stationConfig(s, file, hub, station.NewSlot())
+	config.Jobs = jobs
+	st, err := station.Open(ctx, config)
 	if err != nil {
 		return nil, "", err
 	}

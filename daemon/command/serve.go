@@ -100,10 +100,19 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 	group.Go(func() error { return collected.Run(gctx, counted) })
 	group.Go(func() error { return log(gctx, c, told) })
 
+	book, jobs := jobsOrNone(ctx, c, s)
+	if book != nil {
+		defer book.Close()
+	}
+
 	var benches []server.Bench
 	stations, sctx := errgroup.WithContext(ctx)
 	for _, file := range files {
-		st, err := station.Open(ctx, stationConfig(s, file, hub, slot))
+		config := stationConfig(s, file, hub, slot)
+		if jobs != nil {
+			config.Jobs = jobs
+		}
+		st, err := station.Open(ctx, config)
 		if err != nil {
 			stop()
 			return errors.Join(err, group.Wait())
@@ -112,7 +121,12 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 		stations.Go(func() error { return st.Run(sctx) })
 		fmt.Fprintf(c.out, "bench %s is served on %s\n", st.Name(), s.Socket)
 	}
-	group.Go(func() error { return server.New(benches...).Serve(gctx, api) })
+	serving := server.New(benches...)
+	if jobs != nil {
+		takeLeftOver(ctx, c, s, book) // once the benches are safe
+		serving.ServeJobs(jobs)
+	}
+	group.Go(func() error { return serving.Serve(gctx, api) })
 	if scrape != nil {
 		fmt.Fprintf(c.out, "metrics on http://%s/metrics\n", scrape.Addr())
 		group.Go(func() error { return serveMetrics(gctx, collected, scrape) })

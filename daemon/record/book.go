@@ -45,6 +45,10 @@ func Open(ctx context.Context, path string) (*Book, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return nil, fmt.Errorf("record %s: %w", path, err)
 	}
+	// SQLite would make the file readable by everybody; what customers say of their drives is the shop's own.
+	if f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o640); err == nil {
+		_ = f.Close() // it was only made; whether it can be written is told below
+	}
 	query := url.Values{"_txlock": {"immediate"}, "_pragma": {
 		fmt.Sprintf("busy_timeout(%d)", patience.Milliseconds()), "foreign_keys(1)", "synchronous(FULL)", "temp_store(MEMORY)",
 	}}

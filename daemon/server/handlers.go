@@ -79,6 +79,7 @@ func (s *Server) run(w http.ResponseWriter, r *http.Request, b Bench) error {
 		}
 		return stopErr
 	}
+	running.Wait() // until it is in the record, so that who started it finds it there
 	return nil
 }
 

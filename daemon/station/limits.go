@@ -112,13 +112,12 @@ func envelope(trip quantity.Volts, quiescent, limit quantity.Amperes) bench.Enve
 	return bench.Envelope{Voltage: trip - max(setValueMargin, trip/20), Current: limit, TripVoltage: trip, TripCurrent: quiescent}
 }
 
-// openStages are the stages whose scripts may be run: the others need a job, and jobs are not there yet.
-var openStages = []drive.Stage{drive.Rails, drive.Board}
+// NeedsOf is what a family asks of a bench, stage by stage, for the stages whose scripts may be run without a job.
+func NeedsOf(family *drive.Family) bench.Needs { return needsFor(family, openStages...) }
 
-// NeedsOf is what a family asks of a bench, stage by stage, for the stages whose scripts may be run.
-func NeedsOf(family *drive.Family) bench.Needs {
+func needsFor(family *drive.Family, stages ...drive.Stage) bench.Needs {
 	needs := bench.Needs{Family: family.Name, Legs: family.Bridge.Legs, Stages: map[string]map[string]bench.Envelope{}}
-	for _, stage := range openStages {
+	for _, stage := range stages {
 		if _, ok := family.Stages[stage]; !ok {
 			continue
 		}

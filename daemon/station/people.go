@@ -174,13 +174,19 @@ func (r *rig) Fit(ctx context.Context, name string, count int, text string) erro
 	if err := r.below(ctx, jumperVolts); err != nil {
 		return err
 	}
-	_, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Fit, Probe: name,
+	answers, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Fit, Probe: name,
 		Text: fmt.Sprintf("Fit %d of %s: %s", count, strings.ReplaceAll(name, "_", " "), text)})
 	if err != nil {
 		return err
 	}
-	r.setFitted(name, count)
-	return nil
+	return r.standIn(ctx, who(answers), name, count, text)
+}
+
+func who(answers []hands.Answer) string {
+	if len(answers) == 0 {
+		return "unknown"
+	}
+	return answers[0].By
 }
 
 func (r *rig) Remove(ctx context.Context, name, text string) error {
@@ -190,12 +196,12 @@ func (r *rig) Remove(ctx context.Context, name, text string) error {
 	if err := r.below(ctx, jumperVolts); err != nil {
 		return err
 	}
-	if _, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Remove, Probe: name,
-		Text: fmt.Sprintf("Take %d of %s out: %s", r.fitted(name), strings.ReplaceAll(name, "_", " "), text)}); err != nil {
+	answers, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Remove, Probe: name,
+		Text: fmt.Sprintf("Take %d of %s out: %s", r.fitted(name), strings.ReplaceAll(name, "_", " "), text)})
+	if err != nil {
 		return err
 	}
-	r.setFitted(name, 0)
-	return nil
+	return r.standIn(ctx, who(answers), name, 0, text)
 }
 
 func (r *rig) fitted(name string) int {

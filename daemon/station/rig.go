@@ -22,6 +22,7 @@ type rig struct {
 	family  *drive.Family
 	stage   drive.Stage
 	unit    string
+	job     string // empty: the run belongs to none
 }
 
 var _ script.Rig = (*rig)(nil)

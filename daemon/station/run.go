@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -13,6 +12,7 @@ import (
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/job"
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/script"
 	"benchwarden/daemon/verdict"
@@ -23,7 +23,8 @@ import (
 type Order struct {
 	Script   string `json:"script"` // name or path
 	Family   string `json:"family"`
-	Unit     string `json:"unit"` // serial number
+	Unit     string `json:"unit"`          // serial number
+	Job      string `json:"job,omitempty"` // family and unit are the job's
 	Operator string `json:"operator,omitempty"`
 }
 
@@ -65,12 +66,12 @@ type plan struct {
 	order  Order
 	script *script.Script
 	family *drive.Family
+	work   job.Work
 }
 
 func (s *Station) plan(o Order) (p plan, err error) {
-	p.order = o
-	if o.Unit == "" {
-		return p, errors.New("no unit: give the drive's serial number with --unit")
+	if o.Unit == "" && o.Job == "" {
+		return p, errors.New("no unit: give the drive's serial number with --unit, or a job with --job")
 	}
 	path, err := script.Find(s.cfg.Scripts, o.Script)
 	if err != nil {
@@ -79,11 +80,12 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if p.script, err = script.Read(path); err != nil {
 		return p, err
 	}
-	if p.family, err = drive.LoadNamed(s.cfg.Families, o.Family); err != nil {
+	if o, p.work, err = s.permit(o, p.script.Stage); err != nil {
 		return p, err
 	}
-	if !slices.Contains(openStages, p.script.Stage) {
-		return p, fmt.Errorf("script %s belongs to stage %s, which needs a job with the stages before it; jobs are not there yet", o.Script, p.script.Stage)
+	p.order = o
+	if p.family, err = drive.LoadNamed(s.cfg.Families, o.Family); err != nil {
+		return p, err
 	}
 	if _, ok := p.family.Stages[p.script.Stage]; !ok {
 		return p, fmt.Errorf("family %s has no figures for stage %s", p.family.Name, p.script.Stage)
@@ -97,9 +99,7 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if len(missing) > 0 {
 		return p, fmt.Errorf("script %s needs %s, which bench %s does not have", o.Script, strings.Join(missing, " and "), s.Name())
 	}
-	needs := NeedsOf(p.family)
-	maps.DeleteFunc(needs.Stages, func(stage string, _ map[string]bench.Envelope) bool { return stage != string(p.script.Stage) })
-	return p, s.cfg.File.Validate(needs, bench.Speaks(s.cfg.Dialects)).Faults.Err()
+	return p, s.cfg.File.Validate(needsFor(p.family, p.script.Stage), bench.Speaks(s.cfg.Dialects)).Faults.Err()
 }
 
 // orderError is a fault of an order in its own words.
@@ -169,6 +169,7 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 		keeping <- err
 	}()
 
+	s.begin(p.work)
 	s.emit(s.opening(r, p))
 	result, runErr := s.perform(ctx, r, p)
 	r.ended = s.conclude(ctx, result, runErr)
@@ -183,12 +184,14 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 	if err := journal.Close(); err != nil {
 		r.ended.Reasons = append(r.ended.Reasons, err.Error())
 	}
+	s.take(r.Journal)
 }
 
 func (s *Station) opening(r *Running, p plan) event.RunStarted {
 	return event.RunStarted{
 		Script: p.script.File, Title: p.script.Title, Stage: string(p.script.Stage), Family: p.family.Name, Unit: p.order.Unit,
-		Operator: p.order.Operator, ScriptHash: p.script.SHA256, FamilyHash: p.family.Hash(), Version: s.cfg.Version,
+		Operator: p.order.Operator, Job: p.work.Job, JobEntries: p.work.Entries, ScriptText: p.script.Text(), FamilyText: p.family.Text(),
+		ScriptHash: p.script.SHA256, FamilyHash: p.family.Hash(), Version: s.cfg.Version,
 		Simulated: s.bench.Simulated(), Identities: s.bench.Identities(),
 	}
 }
@@ -208,7 +211,7 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
 		return result, err
 	}
-	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit}
+	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job}
 	result, err = script.Run(ctx, p.script, p.family, rig, s.cfg.Slot)
 	s.desk.Withdraw()
 	return result, errors.Join(err, s.bringDown(err == nil, rig.downWithin()))

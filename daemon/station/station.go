@@ -39,6 +39,7 @@ type Config struct {
 	ActWithin time.Duration // an act that is not done by then is refused
 	Slot      Slot
 	Hub       *event.Hub
+	Jobs      Jobs // nil: runs belong to no job and stay in their journals
 }
 
 // Station is one bench with everything that belongs to it.
