@@ -38,8 +38,11 @@ type Running struct {
 	ended   event.RunEnded
 }
 
-// Wait returns how the run ended.
+// Wait returns how the run ended, once it is in the record.
 func (r *Running) Wait() event.RunEnded {
+	if r.done == nil { // it was not begun by Start: there is nothing to wait for
+		return r.ended
+	}
 	<-r.done
 	return r.ended
 }
