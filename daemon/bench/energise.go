@@ -105,9 +105,13 @@ func (b *Bench) switchOn(ctx context.Context, in *instrument, o Output) error {
 	}
 	on, from, _ := in.energised()
 	if !on {
-		from = 0
+		from = b.residual(o.Role)
 	}
-	b.config.Guard.Setpoint(o.Role, from, o.Voltage, o.Current, b.rise(o.Role, from, o.Voltage, o.Current))
+	if from > o.Voltage { // a bus that is still charged has to fall to the set value first
+		b.config.Guard.Setpoint(o.Role, from, o.Voltage, o.Current, b.settle(from, o.Voltage))
+	} else {
+		b.config.Guard.Setpoint(o.Role, from, o.Voltage, o.Current, b.rise(o.Role, from, o.Voltage, o.Current))
+	}
 	in.note(func(in *instrument) {
 		in.unknown, in.sentOn, in.setpoint, in.limit = true, time.Now(), o.Voltage, o.Current
 	})
@@ -351,6 +355,20 @@ func (b *Bench) released(role string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.down.unfed(time.Now())
+}
+
+// residual is what stands on an output before it is switched on: the drive's bus may be charged from before.
+func (b *Bench) residual(role string) quantity.Volts {
+	if role != Bus {
+		return 0
+	}
+	var most quantity.Volts
+	for _, name := range []string{BusMeter + ".voltage", Bus + ".voltage"} {
+		if s, ok := b.Last(name); ok && s.Err == nil {
+			most = max(most, quantity.Volts(s.Value.Number))
+		}
+	}
+	return most
 }
 
 // rise is how long a supply may stand in constant current after an up-step: 1.5·C·dU/I + 0.5 s.

@@ -381,3 +381,17 @@ func TestAnOutputThatComesLateIsAwaited(t *testing.T) {
 		require.ErrorContains(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Control, Voltage: 24}), "control: it was switched on but says that it is off")
 	})
 }
+
+// A supply that is switched on below a bus that is still charged has done nothing wrong: the bus gets its time to fall.
+func TestABusThatIsStillChargedGetsItsTimeToFall(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), nil)
+		f.polled(t)
+		f.Charge(40)
+		_, err := f.Next(t.Context(), "bus_meter.voltage")
+		require.NoError(t, err)
+		require.NoError(t, f.Begin(board))
+		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 10}))
+		require.Regexp(t, `^bus from (39|40)[.0-9]* V to 10 V`, f.guard.told[0])
+	})
+}

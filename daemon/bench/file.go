@@ -48,7 +48,8 @@ type File struct {
 	Probes        []Probe                `yaml:"probes"`
 	State         State                  `yaml:"state"`
 
-	doc *datafile.Document
+	doc  *datafile.Document
+	path string
 }
 
 // Act is how a person at this bench lets something be energised (P10).
@@ -143,6 +144,9 @@ const (
 
 const defaultSafeVoltage quantity.Volts = 50
 
+// Path is the file that the bench was read from; empty for one that stands in none.
+func (f *File) Path() string { return f.path }
+
 // ReadFile reads a bench file. Its faults are all told at once; what depends on a family is looked at by Validate.
 func ReadFile(path string) (*File, error) {
 	f := &File{}
@@ -150,6 +154,7 @@ func ReadFile(path string) (*File, error) {
 	if err != nil {
 		return nil, err
 	}
+	f.path = path
 	return f.complete(doc), nil
 }
 

@@ -60,7 +60,7 @@ func visit(ctx context.Context, c *console, s Settings, name string) error {
 	if err != nil {
 		return configFault(err)
 	}
-	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot(), "bench"))
 	if err != nil {
 		return err
 	}

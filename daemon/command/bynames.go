@@ -61,7 +61,7 @@ func liftCommand(c *console, s *settings) *cobra.Command {
 
 // resetHere makes the bench safe from here and lifts the trip that its state file keeps.
 func resetHere(ctx context.Context, c *console, s Settings, file *bench.File, by string) error {
-	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot(), "reset"))
 	if err != nil {
 		return err
 	}

@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"syscall"
@@ -145,42 +144,16 @@ func TestADaemonThatEndsMakesItsBenchSafeFirst(t *testing.T) {
 	require.NoFileExists(t, s.socket)
 }
 
-func TestADaemonThatWasKilledLeavesAReadableRunAndMakesSafeFirstWhenStartedAgain(t *testing.T) {
-	t.Parallel()
-	p := newPlace(t)
-	s := serveBench(t, p, p.simulated(t, "wren"))
-	running := s.start(t, s.order("bus_ramp")...)
-	running.says("bus on")
-	s.daemon.signal(syscall.SIGKILL)
-	s.daemon.ended()
-	require.Equal(t, station.ExitNotSafe, running.ended(), running.output())
-	require.Contains(t, running.complaint(), "NOT SAFE: the daemon went away in the middle of the run")
-	require.Contains(t, running.complaint(), "benchwarden make-safe quay")
-	require.Equal(t, "1", s.outputOn(t), "nothing else than the instrument's own protection stands there until the keeper does")
-
-	journals, err := filepath.Glob(filepath.Join(s.folder, "data", "journals", "*"))
-	require.NoError(t, err)
-	require.Len(t, journals, 1)
-	run, err := record.Read(journals[0])
-	require.NoError(t, err)
-	require.True(t, run.Interrupted)
-	require.NotEmpty(t, run.Events)
-
-	s.serve(t)
-	s.daemon.says(`outputs confirmed in their safe states \(the bench was opened\)`)
-	require.Equal(t, "0", s.outputOn(t))
-	listing := s.run(t, "bench").output()
-	require.Contains(t, listing, "NOT PROVEN DOWN", "what the program before knew of the bus is gone with it")
-	require.NotContains(t, listing, "ENERGISED")
-}
-
 func TestMakeSafeWithoutADaemonSwitchesOffWhatAKilledOneLeft(t *testing.T) {
 	t.Parallel()
 	p := newPlace(t)
 	s := serveBench(t, p, p.simulated(t, "wren"))
 	running := s.start(t, s.order("bus_ramp")...)
 	running.says("bus on")
+	keeper := keeperOf(t, s.daemon.cmd.Process.Pid)
+	require.NoError(t, syscall.Kill(keeper, syscall.SIGSTOP))
 	s.daemon.signal(syscall.SIGKILL)
+	require.NoError(t, syscall.Kill(keeper, syscall.SIGKILL))
 	s.daemon.ended()
 	running.ended()
 	safe := s.run(t, "make-safe", s.file)

@@ -109,11 +109,11 @@ func treat(ctx context.Context, c *console, s Settings, out string, slot station
 	if err != nil {
 		return t, err
 	}
-	hub := event.NewHub()
-	st, err := station.Open(ctx, stationConfig(s, file, hub, slot))
+	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), slot, "demo", nil)
 	if err != nil {
 		return t, err
 	}
+	st := benches[0]
 	life, stop := context.WithCancel(ctx)
 	closed := make(chan error, 1)
 	go func() { closed <- st.Run(life) }()
@@ -130,7 +130,7 @@ func treat(ctx context.Context, c *console, s Settings, out string, slot station
 		}
 	}
 	stop()
-	if err := errors.Join(runErr, <-closed); err != nil {
+	if err := errors.Join(runErr, <-closed, minded.Close()); err != nil {
 		return t, err
 	}
 	t.judge()

@@ -179,7 +179,7 @@ func taken(t *testing.T, family string, seed uint64, spread bool, faults, script
 	if err != nil {
 		return nil, err
 	}
-	st, err := station.Open(t.Context(), stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	st, err := station.Open(t.Context(), stationConfig(s, file, event.NewHub(), station.NewSlot(), "test"))
 	if err != nil {
 		return nil, err
 	}

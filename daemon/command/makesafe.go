@@ -10,6 +10,7 @@ import (
 
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/keeper"
 	"benchwarden/daemon/station"
 )
 
@@ -31,7 +32,13 @@ it is done from here. This is no emergency stop: that is a hardware switch at yo
 			if err != nil {
 				return err
 			}
-			safety, err := newClient(settings.Socket).makeSafe(ctx, name, operator())
+			api := newClient(settings.Socket)
+			if file != nil {
+				if err := endHung(ctx, c, settings, file, api); err != nil {
+					return err
+				}
+			}
+			safety, err := api.makeSafe(ctx, name, operator())
 			switch {
 			case errors.Is(err, errNoDaemon) && fileErr != nil:
 				return configFault(errors.Join(err, fileErr))
@@ -40,9 +47,33 @@ it is done from here. This is no emergency stop: that is a hardware switch at yo
 			case err != nil:
 				return err
 			}
-			return errors.Join(printSafety(c, safety), awaitBus(ctx, c, newClient(settings.Socket), name))
+			return errors.Join(printSafety(c, safety), awaitBus(ctx, c, api, name))
 		},
 	}
+}
+
+// answersWithin is how long a daemon may take to say that it is there.
+const answersWithin = 500 * time.Millisecond
+
+// endHung ends the daemon that has the bench and does not answer: that process alone, by the bench's own lock.
+func endHung(ctx context.Context, c *console, s Settings, file *bench.File, api *client) error {
+	holder, held := keeper.HolderOf(stateDir(s, file), file.Bench)
+	if !held {
+		return nil
+	}
+	asking, cancel := context.WithTimeout(ctx, answersWithin)
+	defer cancel()
+	_, err := api.status(asking, file.Bench)
+	if err == nil || asking.Err() == nil { // it answers, or nobody is asked there: a run without a daemon, a keeper at work
+		return nil
+	}
+	process, there, err := keeper.OpenProcess(holder.Process, holder.Started)
+	if err != nil || !there {
+		return err
+	}
+	defer process.Close()
+	fmt.Fprintf(c.out, "the %v, which has bench %s, does not answer: it is ended\n", holder, file.Bench)
+	return process.End(2 * time.Second)
 }
 
 // busWithin is how long the bus may take to come down before its state is told as it is.
@@ -79,7 +110,7 @@ func printBus(c *console, b event.Bus) error {
 
 // makeSafeHere opens the bench, which makes it safe, and goes.
 func makeSafeHere(ctx context.Context, c *console, s Settings, file *bench.File) error {
-	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	st, err := station.Open(ctx, stationConfig(s, file, event.NewHub(), station.NewSlot(), "make-safe"))
 	if err != nil {
 		return err
 	}

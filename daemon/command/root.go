@@ -114,7 +114,7 @@ touch, keep to your local codes, and let qualified people do the work.`,
 	s := newSettings(root.PersistentFlags())
 	root.AddCommand(
 		demoCommand(c, s), serveCommand(c, s), runCommand(c, s), rehearseCommand(c, s), simulateCommand(c, s),
-		benchCommand(c, s), makeSafeCommand(c, s), resetCommand(c, s), holdCommand(c, s), liftCommand(c, s), validateCommand(c, s), traceCommand(c), versionCommand(c),
+		benchCommand(c, s), makeSafeCommand(c, s), resetCommand(c, s), holdCommand(c, s), liftCommand(c, s), validateCommand(c, s), traceCommand(c), keeperCommand(c), versionCommand(c),
 		jobCommand(c, s),
 	)
 	return root

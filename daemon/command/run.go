@@ -192,11 +192,11 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 }
 
 // stationConfig is what stations of this process have in common.
-func stationConfig(s Settings, file *bench.File, hub *event.Hub, slot station.Slot) station.Config {
+func stationConfig(s Settings, file *bench.File, hub *event.Hub, slot station.Slot, owner string) station.Config {
 	return station.Config{
 		File: file, Families: s.families(), Dialects: s.dialects(), Scripts: s.scripts(),
 		StateDir: stateDir(s, file), Journals: filepath.Join(s.Data, "journals"), Version: version(),
-		Countdown: s.Countdown.Duration(), ActWithin: s.ActWithin.Duration(), Slot: slot, Hub: hub,
+		Countdown: s.Countdown.Duration(), ActWithin: s.ActWithin.Duration(), Slot: slot, Hub: hub, Owner: owner,
 	}
 }
 
@@ -246,13 +246,12 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	if err != nil {
 		return nil, "", err
 	}
-	hub := event.NewHub()
-	config := stationConfig(s, file, hub, station.NewSlot())
-	config.Jobs = jobs
-	st, err := station.Open(ctx, config)
+	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), station.NewSlot(), "run", jobs)
 	if err != nil {
 		return nil, "", err
 	}
+	st := benches[0]
+	defer func() { err = errors.Join(err, minded.Close()) }()
 	life, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	group, gctx := errgroup.WithContext(life)

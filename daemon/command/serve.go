@@ -104,19 +104,18 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 	if book != nil {
 		defer book.Close()
 	}
-
+	var runsJobs station.Jobs // an interface that is nil without a book
+	if jobs != nil {
+		runsJobs = jobs
+	}
+	opened, minded, err := openKept(ctx, s, files, hub, slot, "daemon", runsJobs)
+	if err != nil {
+		stop()
+		return errors.Join(err, group.Wait())
+	}
 	var benches []server.Bench
 	stations, sctx := errgroup.WithContext(ctx)
-	for _, file := range files {
-		config := stationConfig(s, file, hub, slot)
-		if jobs != nil {
-			config.Jobs = jobs
-		}
-		st, err := station.Open(ctx, config)
-		if err != nil {
-			stop()
-			return errors.Join(err, group.Wait())
-		}
+	for _, st := range opened {
 		benches = append(benches, st)
 		stations.Go(func() error { return st.Run(sctx) })
 		fmt.Fprintf(c.out, "bench %s is served on %s\n", st.Name(), s.Socket)
@@ -132,9 +131,9 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 		group.Go(func() error { return serveMetrics(gctx, collected, scrape) })
 	}
 	// The benches end first; the API goes on telling how they were made safe.
-	err := stations.Wait()
+	err = stations.Wait()
 	stop()
-	return errors.Join(err, group.Wait())
+	return errors.Join(err, group.Wait(), minded.Close())
 }
 
 func serveMetrics(ctx context.Context, m *metrics.Metrics, listener net.Listener) error {

@@ -25,7 +25,7 @@ func BenchmarkGateSweep(b *testing.B) {
 	defer sim.stop()
 	file, err := bench.ReadFile(sim.benchFile)
 	require.NoError(b, err)
-	st, err := station.Open(b.Context(), stationConfig(s, file, event.NewHub(), station.NewSlot()))
+	st, err := station.Open(b.Context(), stationConfig(s, file, event.NewHub(), station.NewSlot(), "test"))
 	require.NoError(b, err)
 	life, stop := context.WithCancel(b.Context())
 	closed := make(chan error, 1)

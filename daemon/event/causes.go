@@ -14,10 +14,11 @@ const (
 	LinkLost          = "link lost"
 	InterlockOpen     = "interlock open"
 	ProtectionActed   = "protection acted"
+	KeeperLost        = "keeper lost"
 )
 
 // Causes lists every cause that the warden itself trips on.
 func Causes() []string {
 	return []string{OverVoltage, OverCurrent, OverTemperature, OverPower, ConstantCurrent, Collapse, StaleReading,
-		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed}
+		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed, KeeperLost}
 }

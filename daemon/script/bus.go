@@ -3,6 +3,7 @@ package script
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.starlark.net/starlark"
@@ -51,8 +52,11 @@ func (e *engine) read(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tup
 	return d, d.SetKey(starlark.String("at"), measured{Value: at.Value()})
 }
 
-// points takes the list of read() results apart.
+// points takes the list of read() results apart. The readings of one result were taken one after the other: each point stands at
+// the instant of its voltage, with the current interpolated to it.
 func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoint, voltsU quantity.Volts, amperesU quantity.Amperes, err error) {
+	var first time.Time
+	var currents course
 	for item := range list.Elements() {
 		d, ok := item.(*starlark.Dict)
 		if !ok {
@@ -73,11 +77,47 @@ func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoin
 		if err != nil {
 			return nil, 0, 0, err
 		}
+		currents.add(i)
 		out = append(out, waveform.RampPoint{T: quantity.Seconds(at.Number), V: quantity.Volts(v.Number), I: quantity.Amperes(i.Number)})
+		if !v.at.IsZero() {
+			if first.IsZero() {
+				first = v.at
+			}
+			out[len(out)-1].T = quantity.SecondsOf(v.at.Sub(first))
+		}
 		voltsU = max(voltsU, quantity.Volts(v.uncertainty))
 		amperesU = max(amperesU, quantity.Amperes(i.uncertainty))
 	}
+	if amperes != "" && !first.IsZero() {
+		for k := range out {
+			out[k].I = currents.when(first.Add(out[k].T.Duration()))
+		}
+	}
 	return out, voltsU, amperesU, nil
+}
+
+// course is how a current went, by the instants at which it was read.
+type course struct {
+	at      []time.Time
+	amperes []float64
+}
+
+func (c *course) add(i measured) {
+	c.at, c.amperes = append(c.at, i.at), append(c.amperes, i.Number)
+}
+
+// when is the current at an instant, on the line between the two readings beside it; before the first and after the last it is
+// theirs.
+func (c *course) when(t time.Time) quantity.Amperes {
+	k := slices.IndexFunc(c.at, func(at time.Time) bool { return !at.Before(t) })
+	switch {
+	case k < 0:
+		return quantity.Amperes(c.amperes[len(c.amperes)-1])
+	case k == 0 || !c.at[k].After(c.at[k-1]):
+		return quantity.Amperes(c.amperes[k])
+	}
+	share := t.Sub(c.at[k-1]).Seconds() / c.at[k].Sub(c.at[k-1]).Seconds()
+	return quantity.Amperes(c.amperes[k-1] + share*(c.amperes[k]-c.amperes[k-1]))
 }
 
 // fit_ramp(points, limit, target, bleeder) tells what a bus coming up is: its capacitance with the supply's own taken off,

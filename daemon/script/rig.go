@@ -118,5 +118,5 @@ type Reading struct {
 	Uncertainty float64 // in the value's base unit
 	Text        string  // for what is no number: "CV"
 	Instrument  string
-	At          time.Time
+	At          time.Time // when it was taken, as well as that is known: in the middle between question and answer
 }

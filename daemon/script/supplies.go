@@ -155,5 +155,5 @@ func (r Reading) value() starlark.Value {
 	if r.Text != "" {
 		return starlark.String(r.Text)
 	}
-	return measured{Value: r.Value, uncertainty: r.Uncertainty, instrument: r.Instrument, name: r.Name}
+	return measured{Value: r.Value, uncertainty: r.Uncertainty, instrument: r.Instrument, name: r.Name, at: r.At}
 }

@@ -3,6 +3,7 @@ package script
 import (
 	"fmt"
 	"hash/fnv"
+	"time"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/syntax"
@@ -16,6 +17,7 @@ type measured struct {
 	uncertainty float64 // 95 % half width in the base unit; 0 when not a reading
 	instrument  string
 	name        string
+	at          time.Time // when the reading was taken; zero when not a reading
 }
 
 var (

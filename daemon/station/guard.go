@@ -10,8 +10,20 @@ import (
 	"benchwarden/instruments/quantity"
 )
 
-// guard lets the bench see the warden.
-type guard struct{ *warden.Warden }
+// guard lets the bench see the warden and the keeper.
+type guard struct {
+	*warden.Warden
+	keeper Keeper
+}
+
+// Ready says whether something may be energised: not without a warden that watches, nor without the keeper that makes the bench
+// safe when this process cannot.
+func (g guard) Ready() error {
+	if err := g.Warden.Ready(); err != nil || g.keeper == nil {
+		return err
+	}
+	return g.keeper.Alive()
+}
 
 func (g guard) Feed(s bench.Sample) {
 	r := event.Reading{Name: s.Name, Value: s.Value, Text: s.Text, Asked: s.Asked, Arrived: s.Arrived, Instrument: s.Instrument}

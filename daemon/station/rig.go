@@ -84,7 +84,7 @@ func (r *rig) Next(ctx context.Context, name string) (script.Reading, error) {
 	}
 	role, of := roleOf(name), name[len(roleOf(name))+1:]
 	accuracy, _ := r.station.cfg.File.Accuracy(role, of)
-	reading := script.Reading{Name: name, Value: s.Value, Text: s.Text, Instrument: s.Instrument, At: s.Arrived}
+	reading := script.Reading{Name: name, Value: s.Value, Text: s.Text, Instrument: s.Instrument, At: s.Asked.Add(s.Arrived.Sub(s.Asked) / 2)}
 	if s.Text == "" {
 		reading.Uncertainty = accuracy.At(math.Abs(s.Value.Number))
 	}

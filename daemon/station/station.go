@@ -3,6 +3,7 @@
 package station
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/hands"
+	"benchwarden/daemon/keeper"
 	"benchwarden/daemon/warden"
 )
 
@@ -40,6 +42,17 @@ type Config struct {
 	Slot      Slot
 	Hub       *event.Hub
 	Jobs      Jobs // nil: runs belong to no job and stay in their journals
+	// Keeper makes the bench safe when this process cannot; nil in a process that energises nothing, or is the keeper itself.
+	Keeper Keeper
+	// Owner is what this process is to those who wait for the bench: "daemon", "make-safe", "keeper".
+	Owner string
+}
+
+// Keeper is the second process, as a station sees it.
+type Keeper interface {
+	Beat()        // the bench's warden lives
+	Farewell()    // the bench needs no keeper any more
+	Alive() error // why nobody keeps it
 }
 
 // Station is one bench with everything that belongs to it.
@@ -48,6 +61,7 @@ type Station struct {
 	bench  *bench.Bench
 	warden *warden.Warden
 	desk   *hands.Desk
+	lock   *keeper.Lock
 
 	mu      sync.Mutex
 	running *Running
@@ -75,21 +89,44 @@ type Status struct {
 // wardenTick is the warden's own period for what does not arrive.
 const wardenTick = 20 * time.Millisecond
 
-// Open reaches the bench and brings it into its safe state before it returns.
+// lockWithin is how long another process may go on having the bench: a keeper or a make-safe that has not ended.
+const lockWithin = 30 * time.Second
+
+// Open waits for the bench's lock, reaches the bench, and brings it into its safe state before it returns.
 func Open(ctx context.Context, cfg Config) (*Station, error) {
+	waiting, cancel := context.WithTimeout(ctx, lockWithin)
+	defer cancel()
+	lock, err := keeper.Acquire(waiting, cmp.Or(cfg.StateDir, cfg.File.State.Dir), cfg.File.Bench, cfg.Owner)
+	if err != nil {
+		return nil, err
+	}
+	s, err := open(ctx, cfg)
+	if err != nil {
+		return nil, errors.Join(err, lock.Release())
+	}
+	s.lock = lock
+	return s, nil
+}
+
+func open(ctx context.Context, cfg Config) (*Station, error) {
 	s := &Station{cfg: cfg, fitted: map[string]map[string]int{}, places: map[string]string{}}
 	s.desk = hands.New(hands.Config{
 		Bench: cfg.File.Bench, Run: s.run, Sink: cfg.Hub, Countdown: cfg.Countdown, ActWithin: cfg.ActWithin, Live: s.live,
 		Warner: warner{s}, Over: s.timeOver,
 	})
-	s.warden = warden.New(warden.Config{Bench: cfg.File.Bench, Sink: cfg.Hub, MakeSafe: s.tripped, Tick: wardenTick})
+	watch := warden.Config{Bench: cfg.File.Bench, Sink: cfg.Hub, MakeSafe: s.tripped, Tick: wardenTick}
+	if cfg.Keeper != nil {
+		watch.Beat = cfg.Keeper.Beat
+	}
+	s.warden = warden.New(watch)
 	b, err := bench.Open(ctx, cfg.File, bench.Config{
-		Dialects: cfg.Dialects, StateDir: cfg.StateDir, Sink: cfg.Hub, Guard: guard{s.warden}, Consent: consent{s.desk},
+		Dialects: cfg.Dialects, StateDir: cfg.StateDir, Sink: cfg.Hub, Guard: guard{s.warden, cfg.Keeper}, Consent: consent{s.desk},
 	})
 	if err != nil {
 		return nil, err
 	}
 	s.bench = b
+	s.tellBefore()
 	if trip := b.StandingTrip(); trip != nil {
 		s.warden.Stand(*trip)
 	}
@@ -174,7 +211,11 @@ func (s *Station) Run(ctx context.Context) error {
 	}
 	safeErr := s.close(inner)
 	stopInner()
-	return errors.Join(group.Wait(), safeErr, s.bench.Close())
+	err := errors.Join(group.Wait(), safeErr, s.bench.Close())
+	if s.cfg.Keeper != nil {
+		s.cfg.Keeper.Farewell()
+	}
+	return errors.Join(err, s.lock.Release())
 }
 
 // close stops the run and makes the bench safe; the polls still run.
@@ -224,6 +265,14 @@ func (s *Station) stopRun(cause error) bool {
 	}
 	running.stop(cause)
 	return true
+}
+
+// KeeperLost trips what runs: without a keeper nobody bounds how long a bus can stay up when this process dies.
+func (s *Station) KeeperLost(err error) {
+	if s.run() != "" {
+		s.warden.Trip(event.Trip{Cause: event.KeeperLost, Text: err.Error(),
+			Do: "start the program again; where it cannot start a second process, look at the computer's memory and limits"})
+	}
 }
 
 // Reset lifts a trip by a person's name. It energises nothing.

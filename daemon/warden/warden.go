@@ -35,6 +35,8 @@ type Config struct {
 	// and must come to an end by itself.
 	MakeSafe func(ctx context.Context, trip event.Trip)
 	Tick     time.Duration // how often ages are looked at
+	// Beat is called by the warden's own loop at each tick, for who minds that it lives; it must not wait. Nil is nobody.
+	Beat func()
 }
 
 // Warden supervises one bench. Its zero latch is open, but it is not armed: nothing may energise.
@@ -92,6 +94,9 @@ func (w *Warden) Run(ctx context.Context) error {
 		case now := <-ticker.C:
 			w.heartbeat(now)
 			w.judgeTime(now)
+			if w.cfg.Beat != nil {
+				w.cfg.Beat()
+			}
 		case <-ctx.Done():
 			select {
 			case trip := <-w.trips:
