@@ -103,17 +103,30 @@ func Open(ctx context.Context, file *File, config Config) (*Bench, error) {
 	return b, nil
 }
 
-// connect reaches all instruments at once, so that one that is off costs the others nothing.
+// connect reaches all instruments at once, so that one that is off costs the others nothing. Each is told its safe state as soon
+// as it is reached: nobody knows what the process before has left, and how long the slowest takes.
 func (b *Bench) connect(ctx context.Context) {
-	var wg sync.WaitGroup
 	for _, role := range slices.Sorted(maps.Keys(b.file.Instruments)) {
 		in := newInstrument(role, b.file.Instruments[role])
 		b.instruments[role] = in
 		b.order = append(b.order, in)
-		wg.Go(func() { in.connect(ctx, b.config.Connect, b.linkState(role)) })
+	}
+	slices.SortStableFunc(b.order, func(x, y *instrument) int { return x.file.Order - y.file.Order })
+	safe := map[*instrument]target{}
+	targets, _ := b.targets("")
+	for _, t := range targets {
+		safe[t.in] = t
+	}
+	var wg sync.WaitGroup
+	for _, in := range b.order {
+		wg.Go(func() {
+			in.connect(ctx, b.config.Connect, b.linkState(in.role))
+			if t, ok := safe[in]; ok {
+				t.send()
+			}
+		})
 	}
 	wg.Wait()
-	slices.SortStableFunc(b.order, func(x, y *instrument) int { return x.file.Order - y.file.Order })
 }
 
 // slowest is how long the slowest instrument may take to carry out two commands.

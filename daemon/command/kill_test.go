@@ -153,6 +153,7 @@ func TestKilledAnywhere(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, strings.Split(strings.TrimSpace(string(kept)), "\n"), *kills)
 	require.NotContains(t, string(kept), `"confirmed":false`)
+	t.Log(string(kept))
 }
 
 func TestADaemonThatStandsStillIsEndedByItsKeeper(t *testing.T) {
@@ -197,7 +198,8 @@ func TestAKeeperThatDiesIsReplaced(t *testing.T) {
 		line, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", first))
 		return err != nil || len(line) == 0
 	}, patience, 5*time.Millisecond)
-	require.Zero(t, running.ended(), running.output())
+	running.ended()
+	require.NotContains(t, running.output(), "TRIP ", "another keeper took the place of the first")
 	require.Eventually(t, func() bool { return keeperOf(t, s.daemon.cmd.Process.Pid) != first }, patience, 10*time.Millisecond)
 	outputs := s.outputs(t)
 	again := s.energised(t)
