@@ -106,6 +106,13 @@ func insertJob(ctx context.Context, tx *sql.Tx, j Job) error {
 	if err != nil {
 		return err
 	}
+	if _, err := tx.ExecContext(ctx, `UPDATE job SET again = 1 WHERE unit = ? AND opened < ?`, j.Unit, instant(j.Opened)); err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `UPDATE job SET again = EXISTS (SELECT 1 FROM job later WHERE later.unit = job.unit AND later.opened > job.opened) WHERE number = ?`, number)
+	if err != nil {
+		return err
+	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO job_text (rowid, words) VALUES (?, ?)`, number,
 		strings.Join([]string{j.ID, j.Family, j.Unit, j.Order, j.Symptom}, " "))
 	return err
@@ -300,3 +307,38 @@ func (b *Book) Photo(ctx context.Context, sha256 string) (Photo, error) {
 	}
 	return p, b.explain(err)
 }
+
+// EachJob hands over every job with its entries, the oldest first, until do fails.
+func (b *Book) EachJob(ctx context.Context, do func(Job, []Entry) error) error {
+	const batch = 500
+	for after := 0; ; {
+		rows, err := b.db.QueryContext(ctx, `SELECT `+jobColumns+`, number FROM job WHERE number > ? ORDER BY number LIMIT ?`, after, batch)
+		if err != nil {
+			return b.explain(err)
+		}
+		jobs, err := collect(b, rows, func(row interface{ Scan(...any) error }) (Job, error) { return scanJob(scanMore{row, &after}) })
+		if err != nil {
+			return err
+		}
+		for _, j := range jobs {
+			entries, err := b.Entries(ctx, j.ID)
+			if err != nil {
+				return err
+			}
+			if err := do(j, entries); err != nil {
+				return err
+			}
+		}
+		if len(jobs) < batch {
+			return nil
+		}
+	}
+}
+
+// scanMore scans one column more than a scanner asks for.
+type scanMore struct {
+	row  interface{ Scan(...any) error }
+	last any
+}
+
+func (s scanMore) Scan(into ...any) error { return s.row.Scan(append(into, s.last)...) }

@@ -177,6 +177,11 @@ func (b *Book) takeRun(ctx context.Context, run Run) error {
 		if h.Number, err = r.LastInsertId(); err != nil {
 			return err
 		}
+		if h.Simulated && h.Job != "" {
+			if _, err := tx.ExecContext(ctx, `UPDATE job SET simulated = 1 WHERE id = ?`, h.Job); err != nil {
+				return err
+			}
+		}
 		if err := insertReadings(ctx, tx, h, events); err != nil {
 			return err
 		}
@@ -263,7 +268,7 @@ func (b *Book) Run(ctx context.Context, name string) (Head, []event.Event, error
 	var packed []byte
 	var h Head
 	row := b.db.QueryRowContext(ctx, `SELECT `+headColumns+`, journal FROM run WHERE name = ?`, name)
-	h, err := scanHead(scanWith{row, &packed})
+	h, err := scanHead(scanMore{row, &packed})
 	if errors.Is(err, sql.ErrNoRows) {
 		return h, nil, fmt.Errorf("run %s: %w", name, ErrNone)
 	}
@@ -288,14 +293,6 @@ func (b *Book) Run(ctx context.Context, name string) (Head, []event.Event, error
 	return h, events, nil
 }
 
-// scanWith scans one column more than a scanner asks for.
-type scanWith struct {
-	row  interface{ Scan(...any) error }
-	last any
-}
-
-func (s scanWith) Scan(into ...any) error { return s.row.Scan(append(into, s.last)...) }
-
 // source is a script's or family's text, empty where a run did not carry it.
 func (b *Book) source(ctx context.Context, hash string) (string, error) {
 	var text []byte
@@ -313,7 +310,7 @@ func (b *Book) source(ctx context.Context, hash string) (string, error) {
 // verifyRun gives a run's digest, after its head and the rows of history were held against its events.
 func (b *Book) verifyRun(ctx context.Context, tx *sql.Tx, name string) (string, error) {
 	var packed []byte
-	h, err := scanHead(scanWith{tx.QueryRowContext(ctx, `SELECT `+headColumns+`, journal FROM run WHERE name = ?`, name), &packed})
+	h, err := scanHead(scanMore{tx.QueryRowContext(ctx, `SELECT `+headColumns+`, journal FROM run WHERE name = ?`, name), &packed})
 	if err != nil {
 		return "", missing(b.explain(err))
 	}
@@ -345,9 +342,11 @@ func (b *Book) verifyRun(ctx context.Context, tx *sql.Tx, name string) (string, 
 }
 
 // historyName is the family that a run's checks count for. What was simulated is kept apart from what was measured.
-func historyName(h Head) string {
-	if h.Simulated {
-		return "simulated " + h.Family
+func historyName(h Head) string { return keptAs(h.Family, h.Simulated) }
+
+func keptAs(family string, simulated bool) string {
+	if simulated {
+		return "simulated " + family
 	}
-	return h.Family
+	return family
 }

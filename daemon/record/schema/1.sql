@@ -2,10 +2,12 @@
 CREATE TABLE job (
   number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, family TEXT NOT NULL, unit TEXT NOT NULL, customer_order TEXT NOT NULL,
   symptom TEXT NOT NULL, opened INTEGER NOT NULL, closed INTEGER NOT NULL DEFAULT 0, outcome TEXT NOT NULL DEFAULT '',
-  cause TEXT NOT NULL DEFAULT '', reopened INTEGER NOT NULL DEFAULT 0, entries INTEGER NOT NULL DEFAULT 0
+  cause TEXT NOT NULL DEFAULT '', reopened INTEGER NOT NULL DEFAULT 0, entries INTEGER NOT NULL DEFAULT 0,
+  again INTEGER NOT NULL DEFAULT 0,    -- the unit has come again later
+  simulated INTEGER NOT NULL DEFAULT 0 -- it has a run on simulated instruments
 ) STRICT;
 CREATE INDEX job_by_unit ON job(unit, number);
-CREATE INDEX job_by_family ON job(family, closed, outcome, reopened, unit);
+CREATE INDEX job_by_family ON job(family, simulated, closed, outcome, reopened, again);
 
 CREATE TABLE entry (
   job TEXT NOT NULL REFERENCES job(id), n INTEGER NOT NULL, id TEXT NOT NULL UNIQUE, at INTEGER NOT NULL, by TEXT NOT NULL,
