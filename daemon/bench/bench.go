@@ -52,6 +52,7 @@ type Bench struct {
 	run      string
 	latched  string // why nothing is switched on or set; empty: a run may
 	working  context.Context
+	told     map[string]bool // the supplies whose protection this run's record tells of
 	stopWork context.CancelCauseFunc
 	making   *making
 	pending  *pending
@@ -250,6 +251,7 @@ func (b *Bench) Begin(stage Stage) error {
 		return fmt.Errorf("bench %s is busy with run %s", b.file.Bench, b.run)
 	}
 	b.stage, b.run, b.latched, b.pending = &stage, stage.Run, "", nil
+	b.told = map[string]bool{}
 	b.working, b.stopWork = context.WithCancelCause(context.Background())
 	b.down.parameters(b.pull(stage.Drive))
 	return nil

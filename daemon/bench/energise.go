@@ -199,45 +199,6 @@ func (b *Bench) envelope(role string) Envelope {
 	return b.stage.Supplies[role]
 }
 
-// protect programs the supply's own protection a little past the trip limits and compares what it reads back (P3).
-func (b *Bench) protect(ctx context.Context, in *instrument, o Output, e Envelope) error {
-	if o.Role == Reference { // a signal of some milliamperes
-		return nil
-	}
-	want := protection(o, e)
-	want.CurrentOn = in.device().OverCurrent == "level"
-	got, err := in.device().Supply.Protect(ctx, link.Script, want)
-	if errors.Is(err, supply.ErrNotThere) && in.file.NoProtection != "" {
-		return nil // the bench file says in words what protects the drive instead
-	}
-	if err != nil {
-		return fmt.Errorf("%s: its own protection could not be set, so it stays off: %w", o.Role, err)
-	}
-	if !same(float64(got.Voltage), float64(want.Voltage), 0.05) {
-		return fmt.Errorf("%s: its over-voltage protection was set to %v but reads back %v, so it stays off", o.Role, want.Voltage, got.Voltage)
-	}
-	if want.CurrentOn && (!got.CurrentOn || !same(float64(got.Current), float64(want.Current), 0.005)) {
-		return fmt.Errorf("%s: its over-current protection was set to %v but reads back %v (on: %t), so it stays off", o.Role, want.Current, got.Current, got.CurrentOn)
-	}
-	return nil
-}
-
-// protection stands a little past the trip limit, so that the warden acts first and the instrument when the warden cannot:
-// over-voltage the larger of 5 % and 1 V above, over-current the larger of 10 % and 20 mA above the highest current limit that
-// the stage allows, since a run may raise its limit up to there (practice).
-func protection(o Output, e Envelope) supply.Protection {
-	trip, limit := max(e.TripVoltage, e.Voltage, o.Voltage), max(e.Current, o.Current)
-	return supply.Protection{
-		Voltage: trip + max(trip/20, 1),
-		Current: limit + max(limit/10, 0.02),
-	}
-}
-
-// same tells whether a value read back is the one that was set: within 1 %, or least where that is more.
-func same(got, want, least float64) bool {
-	return math.Abs(got-want) <= math.Max(0.01*math.Abs(want), least)
-}
-
 // SetVoltage changes a supply's set voltage; it does not switch the output on. The guard hears of a rise before it is sent and
 // of a fall afterwards.
 func (b *Bench) SetVoltage(ctx context.Context, role string, v quantity.Volts) error {
@@ -315,6 +276,7 @@ func (b *Bench) SwitchOff(ctx context.Context, role string) error {
 	if err := b.off(ctx, in); err != nil {
 		return err
 	}
+	b.disarm(ctx, in)
 	b.config.Guard.Setpoint(role, from, 0, limit, b.settle(from, 0))
 	b.emit(event.Switched{Output: role, On: false})
 	b.busNews()

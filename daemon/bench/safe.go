@@ -75,8 +75,12 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 	var wg sync.WaitGroup
 	for i, t := range targets {
 		wg.Go(func() {
+			on, from, limit := t.in.energised()
 			t.send()
 			results[i] = b.reached(t.verify(ctx))
+			if on && from != 0 && len(unconfirmed(results[i])) == 0 && t.brings0V() {
+				b.config.Guard.Setpoint(t.in.role, from, 0, limit, b.settle(from, 0))
+			}
 			if t.in.role == Bus {
 				busOff <- len(unconfirmed(results[i])) == 0
 			}
@@ -156,6 +160,15 @@ func unconfirmed(outputs []event.Output) []event.Output {
 type target struct {
 	in    *instrument
 	safer safer
+}
+
+// brings0V tells whether the safe state is a supply at 0 V, off or set to it; the limits that follow the set value follow that.
+func (t target) brings0V() bool {
+	switch t.safer.(type) {
+	case supplyOff, supplyZero:
+		return true
+	}
+	return false
 }
 
 // send writes the safe state at once and waits for no answer. What fails here is found by reading back.

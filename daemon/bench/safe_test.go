@@ -346,3 +346,27 @@ func TestAControlSupplyThatCausedTheTrip(t *testing.T) {
 		})
 	}
 }
+
+func TestTheGuardHearsThatMakeSafeTookAnOutputDown(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), nil)
+		require.NoError(t, f.Begin(board))
+		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 60, Current: 0.2}))
+		require.True(t, f.MakeSafe(t.Context(), "stop").Confirmed)
+		down := "bus from 60 V to 0 V at 200 mA"
+		require.Equal(t, down, f.guard.told[len(f.guard.told)-1])
+		require.True(t, f.MakeSafe(t.Context(), "once more").Confirmed)
+		require.Len(t, f.guard.told, 2, "what was off before is no fall")
+	})
+}
+
+func TestTheGuardDoesNotHearOfAnOffThatNobodyConfirmed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), nil)
+		require.NoError(t, f.Begin(board))
+		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 60, Current: 0.2}))
+		f.Supply(bench.Bus, func(s *benchtest.Supply) { s.Stuck = true })
+		require.False(t, f.MakeSafe(t.Context(), "stop").Confirmed)
+		require.NotContains(t, f.guard.told, "bus from 60 V to 0 V at 200 mA")
+	})
+}

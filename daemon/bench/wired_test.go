@@ -18,7 +18,12 @@ import (
 // wired opens a bench over real links, dialects and drivers.
 func wired(t *testing.T, w *benchtest.Wired) *fixture {
 	t.Helper()
-	file, err := bench.DecodeFile("quay.yaml", []byte(quay))
+	return wiredAs(t, w, quay)
+}
+
+func wiredAs(t *testing.T, w *benchtest.Wired, text string) *fixture {
+	t.Helper()
+	file, err := bench.DecodeFile("quay.yaml", []byte(text))
 	require.NoError(t, err)
 	f := &fixture{guard: &guard{}, consent: &consent{}, log: &log{}, dir: t.TempDir()}
 	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {

@@ -136,6 +136,7 @@ var benches = map[string][]line{
 		{fault: "lead_off:bus_meter@3 s", names: "bus", outcome: "tripped|fail|broken"},
 		{fault: "lead_off:bus@3 s", names: "bus", outcome: "tripped|fail|broken"},
 		{fault: "protection_not_accepted:bus", names: "protection", outcome: "broken"},
+		{fault: "watchdog_not_accepted:bus", names: "watchdog", outcome: "broken"},
 		{fault: "noise_spikes:bus_meter@3 s", names: "bus_meter", outcome: "tripped|broken"},
 		// One answer that is not what it should be: the link gets into step again, and no figure is another one's.
 		{fault: "answer_wrong:bus_meter@3 s", names: "bus_meter", outcome: "pass|tripped|broken"},

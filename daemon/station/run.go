@@ -12,6 +12,7 @@ import (
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
 	"benchwarden/daemon/job"
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/script"
@@ -119,6 +120,10 @@ func (s *Station) Start(o Order) (*Running, error) {
 	}
 	if trip := s.warden.Tripped(); trip != nil {
 		return nil, fmt.Errorf("bench %s has tripped, %s: %s; %s; then: benchwarden reset %s", s.Name(), trip.Cause, trip.Text, trip.Do, s.Name())
+	}
+	if by := s.desk.Holds(); len(by) > 0 {
+		return nil, fmt.Errorf("bench %s: %w: held by %s; only who placed a hold lifts it, with: benchwarden lift %s", s.Name(), hands.ErrHold,
+			strings.Join(by, ", "), s.Name())
 	}
 	if err := s.bench.Usable(); err != nil {
 		return nil, err

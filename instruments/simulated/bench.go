@@ -116,7 +116,7 @@ func (b *Bench) instruments(ctx context.Context) map[string]*instrument {
 	all := map[string]*instrument{
 		"bus":       &b.newFullSupply("bus", p.BusSupply()).instrument,
 		"control":   &control.instrument,
-		"reference": &b.newSupply("reference", source, -10, 10).instrument,
+		"reference": &b.newSupply("reference", "reference source", source, -10, 10).instrument,
 		"bus_meter": &b.newMeter("bus_meter", busMeterGain, busMeterOffset, func() float64 { return float64(p.BusTerminals()) }).instrument,
 		"meter":     &b.newMeter("meter", meterGain, meterOffset, b.underMeter).instrument,
 		"hall":      &b.newHall(p.Hall()).instrument,

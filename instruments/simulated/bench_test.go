@@ -181,7 +181,7 @@ func (d *dialogue) closed() string {
 func TestEveryInstrumentSaysThatItIsSimulated(t *testing.T) {
 	b := start(t, Options{Plant: plant.Options{Seed: 7}})
 	for role, kind := range map[string]string{
-		"bus": "supply", "reference": "supply", "bus_meter": "meter", "meter": "meter", "hall": "Hall source", "scope": "scope",
+		"bus": "watched supply", "reference": "reference source", "bus_meter": "meter", "meter": "meter", "hall": "Hall source", "scope": "scope",
 		"contacts": "contacts", "person": "person",
 	} {
 		require.Equal(t, "Quayside Simulated,"+kind+" SIMULATED,SIM-"+role+"-7,1.0", dial(t, b, role).ask("*IDN?"), role)

@@ -33,7 +33,7 @@ func TestOurDriversSpeakToEveryInstrument(t *testing.T) {
 	b, ctx := start(t, Options{Params: servo(), Latency: 1}), t.Context()
 
 	limits := supplydriver.Limits{Max: 60, MaxCurrent: 2}
-	bus := supplydriver.New("bus", spoken(t, b, "bus", "plain-supply", link.Options{}), limits)
+	bus := supplydriver.New("bus", spoken(t, b, "bus", "watched-supply", link.Options{}), limits)
 	got, err := bus.Protect(ctx, link.Script, supplydriver.Protection{Voltage: 40, Current: 1.5, CurrentOn: true})
 	require.NoError(t, err)
 	require.Equal(t, supplydriver.Protection{Voltage: 40, Current: 1.5, CurrentOn: true}, got)
@@ -124,7 +124,7 @@ func TestOurLinkGetsBackInStepAfterEachFault(t *testing.T) {
 				size := map[string]string{answerLate: "=400 ms", goneAndBack: "=100 ms"}[fault]
 				// The fault hits soon after the opening; whatever opens is then asked for two settings in turn.
 				b := start(t, Options{Params: servo()}, fault+":"+role+size+"@20")
-				name := map[string]string{"bus": "plain-supply", "hall": "hall-source"}[role]
+				name := map[string]string{"bus": "watched-supply", "hall": "hall-source"}[role]
 				s := spoken(t, b, role, name, link.Options{ReplyWithin: 2 * time.Second})
 				first, second := "over_voltage", "over_current"
 				want := map[string]float64{first: 99, second: 3.3}

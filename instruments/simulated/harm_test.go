@@ -31,7 +31,7 @@ func TestAWrongAnswerIsThatToAnotherQuestion(t *testing.T) {
 func TestAnAnswerCutShortHasNoEnd(t *testing.T) {
 	d := dial(t, start(t, Options{}, "answer_cut_short:bus"), "bus")
 	d.send("*IDN?", "VOLT?")
-	require.Equal(t, "Quayside Simulated,suppl0.0E+00", d.line(), "what comes next runs into it")
+	require.Equal(t, "Quayside Simulated,watched s0.0E+00", d.line(), "what comes next runs into it")
 }
 
 func TestAnAnswerTwiceShiftsTheNext(t *testing.T) {

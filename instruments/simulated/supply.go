@@ -32,8 +32,8 @@ type supply struct {
 }
 
 // newSupply makes the supply of a role, programmable from lowest to highest.
-func (b *Bench) newSupply(role string, out output, lowest, highest quantity.Volts) *supply {
-	s := &supply{scpiInstrument: b.newSCPI(role, "supply"), out: out}
+func (b *Bench) newSupply(role, kind string, out output, lowest, highest quantity.Volts) *supply {
+	s := &supply{scpiInstrument: b.newSCPI(role, kind), out: out}
 	s.instrument.refresh = s.conditions
 	volts := scpi.Range{Unit: "V", Min: float64(lowest), Max: float64(highest)}
 	s.setting("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", volts,
@@ -123,7 +123,7 @@ type protection struct {
 // newFullSupply makes a supply with current limit and protections.
 func (b *Bench) newFullSupply(role string, out *plant.Supply) *supply {
 	spec := out.Spec()
-	s := b.newSupply(role, out, spec.Lowest, spec.Highest)
+	s := b.newSupply(role, "watched supply", out, spec.Lowest, spec.Highest)
 	most := float64(spec.Current)
 	s.setting("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]", scpi.Range{Unit: "A", Max: most},
 		func() float64 { return float64(out.Read().SetCurrent) },
@@ -133,6 +133,7 @@ func (b *Bench) newFullSupply(role string, out *plant.Supply) *supply {
 			return nil
 		})
 	s.protections(out)
+	s.watched()
 	return s
 }
 

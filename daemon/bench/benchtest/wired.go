@@ -82,7 +82,7 @@ func (w *Wired) value(is *float64, unit string) scpi.Command {
 }
 
 func (w *Wired) supply(role string) *scpi.Device {
-	s, d := w.supplies[role], w.device("supply")
+	s, d := w.supplies[role], w.device("watched supply")
 	var overVoltageOn, overCurrentOn bool
 	d.Handle("OUTPut[:STATe]", w.onOff(&s.On))
 	d.Handle("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", w.value(&s.Voltage, "V"))
@@ -91,6 +91,7 @@ func (w *Wired) supply(role string) *scpi.Device {
 	d.Handle("[SOURce:]CURRent:PROTection[:LEVel]", w.value(&s.OverCurrent, "A"))
 	d.Handle("[SOURce:]VOLTage:PROTection:STATe", w.onOff(&overVoltageOn))
 	d.Handle("[SOURce:]CURRent:PROTection:STATe", w.onOff(&overCurrentOn))
+	d.Handle("OUTPut:SILence[:TIME]", w.value(&s.Silence, "S"))
 	d.Handle("MEASure:VOLTage[:DC]", asks(func(*scpi.Call) string { return scpi.FormatNumber(w.output(role)) }))
 	d.Handle("MEASure:CURRent[:DC]", asks(func(*scpi.Call) string { return scpi.FormatNumber(0) }))
 	return d

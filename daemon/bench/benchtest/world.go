@@ -83,6 +83,7 @@ type Supply struct {
 	Voltage     float64
 	Limit       float64
 	OverVoltage float64
+	Silence     float64 // s; 0: no communication watchdog
 	OverCurrent float64
 	Stuck       bool // ignores off
 	Lies        bool // says off whatever it does
