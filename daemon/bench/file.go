@@ -56,8 +56,12 @@ type File struct {
 type Act struct {
 	By      string `yaml:"by"`      // console, key, pedal
 	Console string `yaml:"console"` // the terminal device that counts as being at the bench
-	Contact string `yaml:"contact"` // the input of the contacts role that key or pedal closes
+	Contact string `yaml:"contact"` // the input of the contacts role that key or pedal moves out of its normal state
+	Pedal   string `yaml:"pedal"`   // press (default): one press is the act; hold_to_run: letting go stops the run
 }
+
+// HoldToRun in Act.Pedal: who lets the pedal go stops the run.
+const HoldToRun = "hold_to_run"
 
 // Earthing is what of the drive is tied to what.
 type Earthing struct {

@@ -79,11 +79,7 @@ func (b *Bench) arm(ctx context.Context, in *instrument) (quantity.Seconds, erro
 	if !ok || in.file.Safe != "off" || in.role == Control {
 		return 0, nil
 	}
-	period := in.file.Period
-	if period == 0 {
-		period = b.file.Period
-	}
-	silence := max(silentPolls*period, silentAtLeast)
+	silence := max(silentPolls*b.file.PeriodOf(in.role), silentAtLeast)
 	if err := w.Watchdog(ctx, link.Script, silence); err != nil {
 		return 0, fmt.Errorf("%s: its communication watchdog could not be set, so it stays off: %w", in.role, err)
 	}

@@ -127,6 +127,16 @@ func (v *validation) act() {
 	case a.By != "console":
 		v.input("act.contact", a.Contact)
 	}
+	if a.Pedal == "" {
+		return
+	}
+	switch {
+	case !v.word("act.pedal", a.Pedal, "press", HoldToRun):
+	case a.By == "console":
+		v.fault("act.pedal", "is said of a key or pedal, and act.by is console")
+	case a.Pedal == HoldToRun && a.Console != "":
+		v.fault("act.console", "cannot be named beside pedal: %s: who typed the act would hold no pedal", HoldToRun)
+	}
 }
 
 // input wants the name of an input of the contacts role.

@@ -76,6 +76,7 @@ type Config struct {
 	ActWithin time.Duration   // an act that is not done by then is refused
 	Live      func() []string // live volts for the prompts, with their age
 	Warner    Warner          // nil: the bench has neither beacon nor sounder
+	ActBy     string          // key or pedal: the prompts ask for it
 	// Over is called, by a goroutine of its own, when the announced time has passed while the permit stood: what is energised
 	// has to go down. Nil: nothing can be energised.
 	Over func()
@@ -138,7 +139,7 @@ var errHandsIn = fmt.Errorf("hands come to the drive: %w", ErrNoAct)
 
 // clear leaves handsIn set when nobody said that hands are clear.
 func (d *Desk) clear(ctx context.Context) error {
-	_, err := d.Ask(ctx, event.Prompt{Text: "Are all hands clear of the drive and the bench?", Action: Clear, Live: d.cfg.Live()})
+	_, err := d.Ask(ctx, event.Prompt{Text: "Are all hands clear of the drive and the bench?" + d.how(), Action: Clear, Live: d.cfg.Live()})
 	if err != nil {
 		return err
 	}
@@ -189,7 +190,7 @@ func (d *Desk) Act(ctx context.Context, a Announced) error {
 	askCtx, cancel := context.WithTimeoutCause(ctx, d.cfg.ActWithin,
 		fmt.Errorf("nobody allowed the energising within %v: %w", quantity.SecondsOf(d.cfg.ActWithin), ErrNoAct))
 	answer, err := d.Ask(askCtx, event.Prompt{Action: Energise, Live: d.cfg.Live(),
-		Text: fmt.Sprintf("Energise %s, up to %v, for at most %v?", list(outputs), highest, quantity.SecondsOf(a.Longest))})
+		Text: fmt.Sprintf("Energise %s, up to %v, for at most %v?", list(outputs), highest, quantity.SecondsOf(a.Longest)) + d.how()})
 	cancel()
 	if err != nil {
 		return err
@@ -203,6 +204,14 @@ func (d *Desk) Act(ctx context.Context, a Announced) error {
 		return errors.Join(err, d.calm(ctx))
 	}
 	return nil
+}
+
+// how is what a prompt asks for where the bench has a key or pedal.
+func (d *Desk) how() string {
+	if d.cfg.ActBy == "key" || d.cfg.ActBy == "pedal" {
+		return fmt.Sprintf(" Then let go of the %s and press it.", d.cfg.ActBy)
+	}
+	return ""
 }
 
 // begin starts an act that Withdraw can end.

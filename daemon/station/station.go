@@ -112,7 +112,7 @@ func open(ctx context.Context, cfg Config) (*Station, error) {
 	s := &Station{cfg: cfg, fitted: map[string]map[string]int{}, places: map[string]string{}}
 	s.desk = hands.New(hands.Config{
 		Bench: cfg.File.Bench, Run: s.run, Sink: cfg.Hub, Countdown: cfg.Countdown, ActWithin: cfg.ActWithin, Live: s.live,
-		Warner: warner{s}, Over: s.timeOver,
+		Warner: warner{s}, Over: s.timeOver, ActBy: cfg.File.Act.By,
 	})
 	watch := warden.Config{Bench: cfg.File.Bench, Sink: cfg.Hub, MakeSafe: s.tripped, Tick: wardenTick}
 	if cfg.Keeper != nil {
@@ -202,6 +202,7 @@ func (s *Station) Run(ctx context.Context) error {
 	group, gctx := errgroup.WithContext(inner)
 	group.Go(func() error { return s.bench.Run(gctx) })
 	group.Go(func() error { return s.warden.Run(gctx) })
+	group.Go(func() error { return s.watchPedal(gctx) })
 	if s.cfg.File.Person == "simulated" && s.bench.Simulated() {
 		group.Go(func() error { return s.simulatePerson(gctx) })
 	}
