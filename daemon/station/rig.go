@@ -78,7 +78,7 @@ const nextWithin = 5 * time.Second
 func (r *rig) Next(ctx context.Context, name string) (script.Reading, error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, nextWithin, fmt.Errorf("%s: no reading within %v", name, nextWithin))
 	defer cancel()
-	s, err := r.bench().Next(ctx, name)
+	s, err := again(ctx, name, func() (bench.Sample, error) { return r.bench().Next(ctx, name) }, func(text string) { r.Emit(event.Note{Text: text}) })
 	if err != nil {
 		return script.Reading{}, err
 	}
