@@ -220,5 +220,8 @@ type StageLimits struct {
 	ControlLimit   quantity.Amperes `yaml:"control_current_limit"`
 	RampTime       quantity.Seconds `yaml:"ramp_time"`
 	RunTime        quantity.Seconds `yaml:"run_time"`
-	Needs          []string         `yaml:"needs"` // names of the checks without which the stage is not passed
+	// UncontrolledEnergy is the most that the current limit may let through into the bus while nothing controls it, from the
+	// daemon's hanging to the keeper's work done; 0: the family does not say.
+	UncontrolledEnergy quantity.Joules `yaml:"uncontrolled_energy"`
+	Needs              []string        `yaml:"needs"` // names of the checks without which the stage is not passed
 }

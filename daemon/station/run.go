@@ -103,7 +103,10 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if len(missing) > 0 {
 		return p, fmt.Errorf("script %s needs %s, which bench %s does not have", o.Script, strings.Join(missing, " and "), s.Name())
 	}
-	return p, s.cfg.File.Validate(needsFor(p.family, p.script.Stage), bench.Speaks(s.cfg.Dialects)).Faults.Err()
+	if err := s.cfg.File.Validate(needsFor(p.family, p.script.Stage), bench.Speaks(s.cfg.Dialects)).Faults.Err(); err != nil {
+		return p, err
+	}
+	return p, checkUncontrolled(p.family, p.script.Stage, s.cfg.File, s.cfg.Dialects)
 }
 
 // orderError is a fault of an order in its own words.
@@ -179,6 +182,9 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 
 	s.begin(p.work)
 	s.emit(s.opening(r, p))
+	if remark := noticeEdits(p.family); remark != "" {
+		s.emit(event.Note{Text: remark})
+	}
 	result, runErr := s.perform(ctx, r, p)
 	r.ended = s.conclude(ctx, result, runErr)
 	s.emit(r.ended)
