@@ -15,10 +15,11 @@ const (
 	InterlockOpen     = "interlock open"
 	ProtectionActed   = "protection acted"
 	KeeperLost        = "keeper lost"
+	LeadOff           = "lead off"
 )
 
 // Causes lists every cause that the warden itself trips on.
 func Causes() []string {
 	return []string{OverVoltage, OverCurrent, OverTemperature, OverPower, ConstantCurrent, Collapse, StaleReading,
-		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed, KeeperLost}
+		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed, KeeperLost, LeadOff}
 }

@@ -56,11 +56,18 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 	}
 	if polled(bench.Bus) {
 		supply(bench.Bus, s.BusVoltage, s.BusCurrent)
+		if p := file.Ceilings.Power; p > 0 {
+			add(bench.Bus+".current", warden.Power, p.Value(), fromBench)
+		}
 	}
 	if polled(bench.BusMeter) {
 		value, origin := volts(s.BusVoltage)
 		add(bench.BusMeter+".voltage", warden.High, value, origin)
 		add(bench.BusMeter+".voltage", warden.SetValue, setValueMargin.Value(), "5 % or 2 V above the set value")
+		if polled(bench.Bus) {
+			drop := quantity.Volts(float64(family.Bus.SoftCharge) * float64(s.BusCurrent))
+			add(bench.BusMeter+".voltage", warden.Apart, (setValueMargin + drop).Value(), "supply and meter on one bus, bench "+file.Bench)
+		}
 		age(add, file, bench.BusMeter, bench.BusMeter+".voltage")
 	}
 	if polled(bench.Control) && family.Control.Feed == drive.Separate {

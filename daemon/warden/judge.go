@@ -20,6 +20,7 @@ func (w *Warden) Feed(r event.Reading) {
 	now := time.Now()
 	if readable(r.Value.Number) {
 		w.heard(r, now)
+		w.last[r.Name] = r.Value
 	}
 	for _, l := range w.limits {
 		if l.Quantity != r.Name || !l.onReadings() {
@@ -56,6 +57,7 @@ type judgement struct {
 	unreadable bool
 	limit      quantity.Value // as it stands now
 	origin     string
+	found      *quantity.Value // what was compared, where that is not the reading itself
 }
 
 func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
@@ -74,6 +76,9 @@ func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
 		v.passed = r.Text != ""
 		return v
 	}
+	if l.Kind == Power {
+		return w.judgePower(l, r, v)
+	}
 	if !readable(r.Value.Number) || r.Value.Unit != l.Value.Unit {
 		v.passed, v.unreadable = true, true
 		return v
@@ -90,10 +95,31 @@ func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
 		v.judged = known
 		v.limit.Number = float64(set) + max(limit.Number, setValueShare*float64(set))
 		v.passed = !(reading <= v.limit.Number)
+	case Apart:
+		supply, known := w.last[role+".voltage"]
+		set, _ := w.highestSet(role, now)
+		v.judged = known && w.settled(role, r.Asked)
+		v.limit.Number = max(limit.Number, setValueShare*float64(set))
+		apart := quantity.Value{Number: math.Abs(reading - supply.Number), Unit: quantity.Volt}
+		v.found = &apart
+		v.passed = !(apart.Number <= v.limit.Number)
 	case Collapse:
 		v.judged = w.upright(l, role, reading, now)
 		v.passed = reading < limit.Number
 	}
+	return v
+}
+
+// judgePower compares what a supply gives with the limit: a capacitor that charges counts too.
+func (w *Warden) judgePower(l *watch, r event.Reading, v judgement) judgement {
+	volts, known := w.last[fed(roleOf(l.Quantity))+".voltage"]
+	if !readable(r.Value.Number) || r.Value.Unit != quantity.Ampere {
+		v.passed, v.unreadable = true, true
+		return v
+	}
+	power := quantity.Value{Number: volts.Number * r.Value.Number, Unit: quantity.Watt}
+	v.judged, v.found = known, &power
+	v.passed = !(power.Number <= v.limit.Number)
 	return v
 }
 

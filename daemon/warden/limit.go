@@ -22,6 +22,11 @@ const (
 	ConstantCurrent Kind = "constant current"
 	// Collapse is passed by a voltage below the value that had reached it, while the set value is not below it.
 	Collapse Kind = "collapse"
+	// Power is passed by a current that makes, with its supply's latest voltage, more than the value in watts.
+	Power Kind = "power"
+	// Apart is passed by a bus meter that differs from its supply's latest voltage by more than the value, or 5 % of what is
+	// set where that is more, once the step has settled: a lead that fell off.
+	Apart Kind = "apart"
 	// Age is passed by a reading whose question was sent longer ago than the value.
 	Age Kind = "age"
 	// RunTime is passed by a run that lasts longer than the value.
@@ -43,10 +48,10 @@ type Limit struct {
 	Origin   string // "family heron, stage board"
 }
 
-// persistence by kind (common practice, no source): over-current 2 of 3, constant current 3 of 4, all others at once.
+// persistence by kind (common practice, no source): over-current and a lead that fell off 2 of 3, constant current 3 of 4, all others at once.
 func persistence(k Kind) (n, m int) {
 	switch k {
-	case Settled:
+	case Settled, Apart:
 		return 2, 3
 	case ConstantCurrent:
 		return 3, 4
@@ -65,7 +70,7 @@ func (l Limit) check() error {
 		return fmt.Errorf("trip limit %s %s: %s", l.Quantity, l.Kind, fmt.Sprintf(format, args...))
 	}
 	switch l.Kind {
-	case High, Settled, SetValue, ConstantCurrent, Collapse, Age, RunTime, Interlock, Protection:
+	case High, Settled, SetValue, ConstantCurrent, Collapse, Power, Apart, Age, RunTime, Interlock, Protection:
 	default:
 		return fault("no such kind of limit")
 	}

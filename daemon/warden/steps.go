@@ -44,6 +44,13 @@ func (w *Warden) charging(role string, at time.Time) bool {
 	return at.Before(w.steps[role].chargedBy)
 }
 
+// settled says whether a supply is set above zero and its steps, up and down, have had their time.
+func (w *Warden) settled(role string, at time.Time) bool {
+	s := w.steps[role]
+	falling := slices.ContainsFunc(s.falls, func(f fall) bool { return at.Before(f.until) })
+	return s.set > 0 && !falling && !at.Before(s.chargedBy)
+}
+
 // fed is the role of the supply that feeds what a role's instrument reads: the bus meter hangs on the bus.
 func fed(role string) string {
 	if role == "bus_meter" {

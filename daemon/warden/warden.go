@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"benchwarden/daemon/event"
+	"benchwarden/instruments/quantity"
 )
 
 var (
@@ -48,8 +49,9 @@ type Warden struct {
 	run      string
 	armedAt  time.Time
 	limits   []*watch
-	steps    map[string]steps     // by role
-	asked    map[string]time.Time // when the question of the last good reading was sent, by name
+	steps    map[string]steps          // by role
+	asked    map[string]time.Time      // when the question of the last good reading was sent, by name
+	last     map[string]quantity.Value // the last good reading since the limits came into force, by name
 	tripped  *event.Trip
 	making   bool // make-safe after the trip has not returned
 	spent    bool // a trip has ended what this arming was for
@@ -67,7 +69,7 @@ type watch struct {
 
 // New returns a warden that is not armed.
 func New(cfg Config) *Warden {
-	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}}
+	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}, last: map[string]quantity.Value{}}
 }
 
 // Run owns the warden's time and its trips until ctx ends, then waits for a make-safe under way. It is the only caller of
@@ -139,6 +141,7 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 	now := time.Now()
 	w.run, w.armedAt, w.spent = run, now, false
 	w.limits = nil
+	clear(w.last)
 	for _, l := range limits {
 		w.limits = append(w.limits, &watch{Limit: l})
 	}

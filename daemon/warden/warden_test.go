@@ -163,6 +163,8 @@ func TestCauses(t *testing.T) {
 	age := NewLimit("bus.voltage", Age, secs(0.3), "3 periods of 100 ms of bench quay")
 	lasts := NewLimit("run", RunTime, secs(60), origin)
 	collapse := NewLimit("bus.voltage", Collapse, volts(18), origin)
+	power := NewLimit("bus.current", Power, quantity.Watts(30).Value(), "ceiling of bench quay")
+	apart := NewLimit("bus_meter.voltage", Apart, volts(2), "bench quay")
 	interlock := NewLimit("interlock", Interlock, none(), "bench quay")
 	protection := NewLimit("bus.protection", Protection, none(), "bench quay")
 	tests := []struct {
@@ -271,6 +273,25 @@ func TestCauses(t *testing.T) {
 		{"after a step down the bus has to be up again before it can collapse", collapse,
 			[]happens{set("bus", 0, 24, 0), reads("bus.voltage", volts(24)), set("bus", 24, 0, 0), reads("bus.voltage", volts(1)),
 				set("bus", 0, 24, 0), reads("bus.voltage", volts(2))}, ""},
+
+		{"volts times amperes above the power trips", power, []happens{reads("bus.voltage", volts(60)), reads("bus.current", amperes(0.501))}, event.OverPower},
+		{"volts times amperes at the power stays", power, []happens{reads("bus.voltage", volts(60)), reads("bus.current", amperes(0.5))}, ""},
+		{"a charging capacitor is no excuse for power", power,
+			[]happens{set("bus", 0, 60, time.Minute), reads("bus.voltage", volts(60)), reads("bus.current", amperes(0.6))}, event.OverPower},
+		{"a current that is no number has no power and trips", power,
+			[]happens{reads("bus.voltage", volts(60)), reads("bus.current", amperes(math.NaN()))}, event.UnreadableReading},
+
+		{"a meter that lost the bus trips", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(0.1), volts(0.1))}, event.LeadOff},
+		{"a meter that differs in one of three readings stays", apart,
+			[]happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(30), volts(0.1), volts(30), volts(30), volts(0.1))}, ""},
+		{"just apart enough trips, below the supply", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(27.99), volts(27.99))}, event.LeadOff},
+		{"just apart enough trips, above the supply", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(32.01), volts(32.01))}, event.LeadOff},
+		{"just inside stays", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(28.01), volts(31.99), volts(28.01))}, ""},
+		{"5 % of a high set value is allowed", apart, []happens{set("bus", 0, 80, 0), reads("bus.voltage", volts(80)), reads("bus_meter.voltage", volts(76.01), volts(76.01))}, ""},
+		{"a step under way may drive them apart", apart,
+			[]happens{set("bus", 0, 30, time.Minute), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(5), volts(6), volts(7))}, ""},
+		{"a supply that is off reads nothing of a charged bus", apart,
+			[]happens{set("bus", 30, 0, 0), reads("bus.voltage", volts(0)), reads("bus_meter.voltage", volts(30), volts(29), volts(28))}, ""},
 
 		{"an open interlock trips at once", interlock, []happens{says("interlock", "closed", "open")}, event.InterlockOpen},
 		{"an interlock that says nothing trips", interlock, []happens{says("interlock", "")}, event.InterlockOpen},

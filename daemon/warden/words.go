@@ -20,6 +20,10 @@ func causeOf(l *watch, unreadable bool) string {
 		return event.ConstantCurrent
 	case l.Kind == Collapse:
 		return event.Collapse
+	case l.Kind == Power:
+		return event.OverPower
+	case l.Kind == Apart:
+		return event.LeadOff
 	case l.Kind == Interlock:
 		return event.InterlockOpen
 	case l.Kind == Protection:
@@ -35,6 +39,8 @@ var nextStep = map[string]string{
 	event.OverCurrent:       "leave %s off and look for a short or a power device that conducts before you reset",
 	event.ConstantCurrent:   "%s gives its whole current limit although it should have settled: look for a short before you reset",
 	event.Collapse:          "something pulls %s down: look for a load, a short or a fuse that opened before you reset",
+	event.OverPower:         "leave %s off and find out where its power goes before you reset",
+	event.LeadOff:           "the supply and %s do not read the same bus: with the bus proven down, look at both pairs of leads, fuses and the relay between before you reset",
 	event.StaleReading:      "look at power, cable and settings of %s before you reset",
 	event.UnreadableReading: "the answers of %s make no sense: look at its dialect, its range and its cable before you reset",
 	event.RunTime:           "the run took longer than the stage allows: look at what it waited for before you start it again",
@@ -73,12 +79,19 @@ func tripOf(l *watch, r event.Reading, v judgement) event.Trip {
 		return trip
 	}
 	reading := r.Value
+	if v.found != nil {
+		reading = *v.found
+	}
 	trip.Reading = &reading
 	switch l.Kind {
 	case Age:
 		trip.Text = fmt.Sprintf("no reading of %s for %v, the limit is %v (%s)", l.Quantity, reading, v.limit, v.origin)
 	case RunTime:
 		trip.Text = fmt.Sprintf("the run has lasted %v, the limit is %v (%s)", reading, v.limit, v.origin)
+	case Power:
+		trip.Text = fmt.Sprintf("%s gives %v, the limit is %v, %s", role, reading, v.limit, counted)
+	case Apart:
+		trip.Text = fmt.Sprintf("%s reads %v, %v apart from what its supply reads; the limit is %v, %s", r.Name, r.Value, reading, v.limit, counted)
 	case Collapse:
 		trip.Text = fmt.Sprintf("%s has fallen to %v, it must not fall below %v while it is set higher, %s", r.Name, reading, v.limit, counted)
 	default:
