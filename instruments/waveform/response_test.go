@@ -1,0 +1,66 @@
+package waveform
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Source: NIST/ITL Statistical Reference Datasets, Norris; certified values in the header of the file.
+func TestResponseReachesTheCertifiedLine(t *testing.T) {
+	text, err := os.ReadFile("testdata/Norris.dat")
+	require.NoError(t, err)
+	var xs, ys []float64
+	for _, line := range strings.Split(string(text), "\n")[60:] {
+		var x, y float64
+		if n, _ := fmt.Sscan(line, &y, &x); n == 2 {
+			xs, ys = append(xs, x), append(ys, y)
+		}
+	}
+	require.Len(t, xs, 36)
+	r, err := FitResponse(xs, ys)
+	require.NoError(t, err)
+	require.InEpsilon(t, -0.262323073774029, r.Offset, 1e-11)
+	require.InEpsilon(t, 1.00211681802045, r.Gain, 1e-11)
+	require.InEpsilon(t, 0.884796396144373, r.Scatter, 1e-11)
+	require.InEpsilon(t, 0.232818234301152, r.OffsetU, 1e-10)
+	require.InEpsilon(t, 0.429796848199937e-03, r.GainU, 1e-10)
+}
+
+func TestResponseRefusesWhatGivesNoLine(t *testing.T) {
+	for name, c := range map[string][2][]float64{
+		"two pairs":          {{1, 2}, {1, 2}},
+		"a missing output":   {{1, 2, 3}, {1, 2}},
+		"one reference":      {{5, 5, 5}, {1, 2, 3}},
+		"an output not read": {{1, 2, 3}, {1, math.NaN(), 3}},
+	} {
+		_, err := FitResponse(c[0], c[1])
+		require.Error(t, err, name)
+	}
+}
+
+func TestResponseNamesTheWorstDeviation(t *testing.T) {
+	r, err := FitResponse([]float64{-2, -1, 0, 1, 2}, []float64{-2, -1, 0.5, 1, 2})
+	require.NoError(t, err)
+	require.InDelta(t, 0.4, r.Worst, 1e-12) // the line is raised by 0.1
+	require.Zero(t, r.WorstAt)
+}
+
+func TestSequencesTellUnbalanceTwoWays(t *testing.T) {
+	turn := cmplx.Rect(1, 2*math.Pi/3)
+	for _, share := range []float64{0, 0.02, 0.3} {
+		// Definition: a positive sequence of 100 V with a share of negative sequence, turned by 40 degrees.
+		p, n := complex(100, 0), cmplx.Rect(100*share, 40*math.Pi/180)
+		a, b, c := p+n, cmplx.Conj(turn)*p+turn*n, turn*p+cmplx.Conj(turn)*n
+		require.InDelta(t, share, Symmetrical(a, b, c).Unbalance(), 1e-12)
+		require.InDelta(t, share, LineUnbalance(cmplx.Abs(a-b), cmplx.Abs(b-c), cmplx.Abs(c-a)), 1e-7)
+	}
+	require.True(t, math.IsNaN(LineUnbalance(100, 10, 10)), "no triangle has such sides")
+	require.True(t, math.IsNaN(LineUnbalance(0, 0, 0)))
+	require.True(t, math.IsNaN(Sequence{}.Unbalance()))
+}
