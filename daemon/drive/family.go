@@ -219,6 +219,7 @@ type StageLimits struct {
 	ControlCurrent quantity.Amperes `yaml:"control_current"`
 	ControlLimit   quantity.Amperes `yaml:"control_current_limit"`
 	RampTime       quantity.Seconds `yaml:"ramp_time"`
+	RampEnergy     quantity.Joules  `yaml:"ramp_energy"` // that the bus supply may give on the way up
 	RunTime        quantity.Seconds `yaml:"run_time"`
 	// UncontrolledEnergy is the most that the current limit may let through into the bus while nothing controls it, from the
 	// daemon's hanging to the keeper's work done; 0: the family does not say.

@@ -30,6 +30,7 @@ func (j *judge) stage(f *Family, s Stage) {
 		j.controlLimits(f, key, l)
 	}
 	j.notNegative(key+".ramp_time", float64(l.RampTime), l.RampTime)
+	j.notNegative(key+".ramp_energy", float64(l.RampEnergy), l.RampEnergy)
 	j.notNegative(key+".run_time", float64(l.RunTime), l.RunTime)
 	j.notNegative(key+".uncontrolled_energy", float64(l.UncontrolledEnergy), l.UncontrolledEnergy)
 	for i, need := range l.Needs {

@@ -16,10 +16,16 @@ const (
 	ProtectionActed   = "protection acted"
 	KeeperLost        = "keeper lost"
 	LeadOff           = "lead off"
+	RampTime          = "ramp time"
+	RampEnergy        = "ramp energy"
+	ScriptSilent      = "script silent"
+	DiskFull          = "disk full"
+	NotRecorded       = "not recorded"
 )
 
 // Causes lists every cause that the warden itself trips on.
 func Causes() []string {
 	return []string{OverVoltage, OverCurrent, OverTemperature, OverPower, ConstantCurrent, Collapse, StaleReading,
-		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed, KeeperLost, LeadOff}
+		UnreadableReading, RunTime, LinkLost, InterlockOpen, ProtectionActed, KeeperLost, LeadOff,
+		RampTime, RampEnergy, ScriptSilent, DiskFull, NotRecorded}
 }

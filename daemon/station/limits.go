@@ -56,6 +56,12 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 	}
 	if polled(bench.Bus) {
 		supply(bench.Bus, s.BusVoltage, s.BusCurrent)
+		if s.RampTime > 0 {
+			add(bench.Bus+".voltage", warden.RampTime, s.RampTime.Value(), fromFamily)
+		}
+		if s.RampEnergy > 0 {
+			add(bench.Bus+".current", warden.RampEnergy, s.RampEnergy.Value(), fromFamily)
+		}
 		if p := file.Ceilings.Power; p > 0 {
 			add(bench.Bus+".current", warden.Power, p.Value(), fromBench)
 		}

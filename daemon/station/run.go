@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"benchwarden/daemon/bench"
@@ -131,6 +132,9 @@ func (s *Station) Start(o Order) (*Running, error) {
 	if err := s.bench.Usable(); err != nil {
 		return nil, err
 	}
+	if err := s.room(); err != nil {
+		return nil, err
+	}
 	now := time.Now()
 	name := fmt.Sprintf("%s-%s-%s", now.UTC().Format("20060102T150405.000Z"), s.Name(), strings.TrimSuffix(filepath.Base(p.script.File), ".star"))
 	ctx, stop := context.WithCancelCause(context.Background())
@@ -175,7 +179,8 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 	go func() {
 		err := journal.Keep(context.Background(), r.Run, kept) // ends with the run's last event
 		if err != nil {
-			r.stop(fmt.Errorf("the run is not being recorded: %w", err))
+			s.warden.Trip(event.Trip{Cause: event.NotRecorded, Text: fmt.Sprintf("the run is not being recorded: %v", err),
+				Do: "look at the disk and the folder of the journals, then reset and run it again: what was not recorded was not measured"})
 		}
 		keeping <- err
 	}()
@@ -226,7 +231,13 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 		return result, err
 	}
 	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job}
-	result, err = script.Run(ctx, p.script, p.family, rig, s.cfg.Slot)
+	slot := &mindedSlot{Slot: s.cfg.Slot}
+	minding, stopMinding := context.WithCancel(ctx)
+	var mind sync.WaitGroup
+	mind.Go(func() { s.mind(minding, slot) })
+	result, err = script.Run(ctx, p.script, p.family, rig, slot)
+	stopMinding()
+	mind.Wait()
 	s.desk.Withdraw()
 	return result, errors.Join(err, s.bringDown(err == nil, rig.downWithin()))
 }

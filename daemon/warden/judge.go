@@ -21,6 +21,7 @@ func (w *Warden) Feed(r event.Reading) {
 	if readable(r.Value.Number) {
 		w.heard(r, now)
 		w.last[r.Name] = r.Value
+		w.energise(r)
 	}
 	for _, l := range w.limits {
 		if l.Quantity != r.Name || !l.onReadings() {
@@ -76,8 +77,14 @@ func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
 		v.passed = r.Text != ""
 		return v
 	}
-	if l.Kind == Power {
+	switch l.Kind {
+	case Power:
 		return w.judgePower(l, r, v)
+	case RampEnergy:
+		given, ramping := w.given(role)
+		v.judged, v.found = ramping, &given
+		v.passed = !(given.Number <= limit.Number)
+		return v
 	}
 	if !readable(r.Value.Number) || r.Value.Unit != l.Value.Unit {
 		v.passed, v.unreadable = true, true
@@ -150,8 +157,15 @@ func (w *Warden) judgeTime(now time.Time) {
 			continue
 		}
 		since := w.armedAt
-		if l.Kind == Age && w.asked[l.Quantity].After(since) {
+		switch {
+		case l.Kind == Age && w.asked[l.Quantity].After(since):
 			since = w.asked[l.Quantity]
+		case l.Kind == RampTime:
+			r := w.steps[roleOf(l.Quantity)].ramp
+			if r == nil {
+				continue
+			}
+			since = r.began
 		}
 		limit, origin := l.effective()
 		lasted := now.Sub(since)

@@ -27,6 +27,11 @@ const (
 	// Apart is passed by a bus meter that differs from its supply's latest voltage by more than the value, or 5 % of what is
 	// set where that is more, once the step has settled: a lead that fell off.
 	Apart Kind = "apart"
+	// RampTime is passed by a voltage that is on its way up for longer than the value: from the first rise until it has stood at its
+	// set value for a while.
+	RampTime Kind = "ramp time"
+	// RampEnergy is passed by a supply that has given more joules than the value on the way up.
+	RampEnergy Kind = "ramp energy"
 	// Age is passed by a reading whose question was sent longer ago than the value.
 	Age Kind = "age"
 	// RunTime is passed by a run that lasts longer than the value.
@@ -48,20 +53,23 @@ type Limit struct {
 	Origin   string // "family heron, stage board"
 }
 
-// persistence by kind (common practice, no source): over-current and a lead that fell off 2 of 3, constant current 3 of 4, all others at once.
-func persistence(k Kind) (n, m int) {
-	switch k {
-	case Settled, Apart:
+// persistence by kind (common practice, no source): over-current and a lead that fell off 2 of 3, constant current 3 of 4,
+// temperature 3 of 5, all others at once.
+func persistence(k Kind, unit quantity.Unit) (n, m int) {
+	switch {
+	case k == Settled || k == Apart:
 		return 2, 3
-	case ConstantCurrent:
+	case k == ConstantCurrent:
 		return 3, 4
+	case k == High && unit == quantity.DegC:
+		return 3, 5
 	}
 	return 1, 1
 }
 
 // NewLimit returns a limit with the persistence that its kind has by default.
 func NewLimit(name string, kind Kind, value quantity.Value, origin string) Limit {
-	n, m := persistence(kind)
+	n, m := persistence(kind, value.Unit)
 	return Limit{Quantity: name, Kind: kind, Value: value, N: n, M: m, Origin: origin}
 }
 
@@ -70,11 +78,11 @@ func (l Limit) check() error {
 		return fmt.Errorf("trip limit %s %s: %s", l.Quantity, l.Kind, fmt.Sprintf(format, args...))
 	}
 	switch l.Kind {
-	case High, Settled, SetValue, ConstantCurrent, Collapse, Power, Apart, Age, RunTime, Interlock, Protection:
+	case High, Settled, SetValue, ConstantCurrent, Collapse, Power, Apart, RampTime, RampEnergy, Age, RunTime, Interlock, Protection:
 	default:
 		return fault("no such kind of limit")
 	}
-	isTime := l.Kind == Age || l.Kind == RunTime
+	isTime := l.Kind == Age || l.Kind == RunTime || l.Kind == RampTime
 	switch {
 	case l.Quantity == "":
 		return fault("it does not say what it limits")
@@ -82,6 +90,8 @@ func (l Limit) check() error {
 		return fault("%d of %d is no persistence", l.N, l.M)
 	case !l.bounds(l.Value):
 		return fault("%v cannot be a limit", l.Value)
+	case l.Kind == RampEnergy && l.Value.Unit != quantity.Joule:
+		return fault("%v is no energy", l.Value)
 	case isTime && l.Value.Unit != quantity.Second:
 		return fault("%v is no time", l.Value)
 	case l.Origin == "":
@@ -97,7 +107,7 @@ func (l Limit) bounds(v quantity.Value) bool { return v.Number >= 0 && v.Number 
 const largest = 1e9
 
 // onReadings says whether the limit is judged whenever a reading arrives; the others are judged by the warden's own time.
-func (l Limit) onReadings() bool { return l.Kind != Age && l.Kind != RunTime }
+func (l Limit) onReadings() bool { return l.Kind != Age && l.Kind != RunTime && l.Kind != RampTime }
 
 // needsAge says whether the limit is blind when its reading stops coming. A protection is told when it has acted; that its
 // instrument is being asked shows in the other readings.

@@ -14,6 +14,7 @@ type steps struct {
 	set       quantity.Volts
 	chargedBy time.Time
 	falls     []fall
+	ramp      *ramp // nil when the voltage is not on its way up
 }
 
 // fall is a value that was set before and that the output may still have until then.
@@ -30,6 +31,7 @@ func (w *Warden) Setpoint(role string, from, to quantity.Volts, settle time.Dura
 	until := now.Add(settle)
 	s := w.steps[role]
 	s.set = to
+	s.rises(from, to, now)
 	s.falls = slices.DeleteFunc(slices.Clone(s.falls), func(f fall) bool { return !now.Before(f.until) })
 	switch {
 	case to < from:

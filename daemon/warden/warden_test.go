@@ -167,12 +167,35 @@ func TestCauses(t *testing.T) {
 	apart := NewLimit("bus_meter.voltage", Apart, volts(2), "bench quay")
 	interlock := NewLimit("interlock", Interlock, none(), "bench quay")
 	protection := NewLimit("bus.protection", Protection, none(), "bench quay")
+	rampTime := NewLimit("bus.voltage", RampTime, secs(10), origin)
+	rampEnergy := NewLimit("bus.current", RampEnergy, quantity.Joules(40).Value(), origin)
+	hot := NewLimit("temperature.value", High, quantity.Celsius(80).Value(), origin)
+	degrees := func(x float64) quantity.Value { return quantity.Celsius(x).Value() }
+	gives := func(v, a float64, n int) happens { // once a second
+		return func(s *stand) {
+			for range n {
+				s.reads("bus.voltage", volts(v))
+				s.reads("bus.current", amperes(a))
+				s.pass(time.Second)
+			}
+		}
+	}
 	tests := []struct {
 		name  string
 		limit Limit
 		what  []happens
 		cause string // empty: it must not trip
 	}{
+		{"a bus that is on its way up for longer than its time trips", rampTime, []happens{set("bus", 0, 40, 0), gives(20, 1, 11)}, event.RampTime},
+		{"several steps are one ramp", rampTime, []happens{set("bus", 0, 20, 0), gives(20, 1, 4), set("bus", 20, 40, 0), gives(39, 1, 4), set("bus", 40, 60, 0), gives(30, 1, 3)}, event.RampTime},
+		{"a bus that arrives in its time and stays stays", rampTime, []happens{set("bus", 0, 40, 0), gives(20, 1, 4), gives(39, 0.1, 30)}, ""},
+		{"each rest ends a ramp", rampTime, []happens{set("bus", 0, 20, 0), gives(20, 1, 7), set("bus", 20, 40, 0), gives(40, 1, 7)}, ""},
+		{"a bus that goes down is on no way up", rampTime, []happens{set("bus", 0, 40, 0), gives(20, 1, 5), set("bus", 40, 0, 0), gives(5, 0, 20)}, ""},
+		{"more energy than a good drive takes on its way up trips", rampEnergy, []happens{set("bus", 0, 40, 0), gives(20, 1, 5)}, event.RampEnergy},
+		{"just that energy stays", rampEnergy, []happens{set("bus", 0, 40, 0), gives(20, 0.4, 6)}, ""},
+		{"what is drawn once it has arrived is no energy of the ramp", rampEnergy, []happens{set("bus", 0, 40, 0), gives(39, 0.1, 30)}, ""},
+		{"three of five temperatures above the limit trip", hot, []happens{reads("temperature.value", degrees(80.1), degrees(79), degrees(80.1), degrees(79), degrees(80.1))}, event.OverTemperature},
+		{"two of five stay", hot, []happens{reads("temperature.value", degrees(80.1), degrees(79), degrees(80.1), degrees(79), degrees(80), degrees(80.1), degrees(79), degrees(80.1))}, ""},
 		{"over-voltage trips at the first reading", high, []happens{reads("bus.voltage", volts(90.001))}, event.OverVoltage},
 		{"exactly at the voltage limit stays", high, []happens{reads("bus.voltage", volts(90), volts(90), volts(90))}, ""},
 		{"another quantity above the figure is no business of the limit", high, []happens{reads("bus_meter.voltage", volts(91))}, ""},

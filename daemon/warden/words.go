@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"benchwarden/daemon/event"
+	"benchwarden/instruments/quantity"
 )
 
 // causeOf names the cause of a trip.
@@ -24,6 +25,12 @@ func causeOf(l *watch, unreadable bool) string {
 		return event.OverPower
 	case l.Kind == Apart:
 		return event.LeadOff
+	case l.Kind == RampTime:
+		return event.RampTime
+	case l.Kind == RampEnergy:
+		return event.RampEnergy
+	case l.Value.Unit == quantity.DegC:
+		return event.OverTemperature
 	case l.Kind == Interlock:
 		return event.InterlockOpen
 	case l.Kind == Protection:
@@ -41,6 +48,9 @@ var nextStep = map[string]string{
 	event.Collapse:          "something pulls %s down: look for a load, a short or a fuse that opened before you reset",
 	event.OverPower:         "leave %s off and find out where its power goes before you reset",
 	event.LeadOff:           "the supply and %s do not read the same bus: with the bus proven down, look at both pairs of leads, fuses and the relay between before you reset",
+	event.OverTemperature:   "let it cool, and look at its fan and at what heats it before you reset",
+	event.RampTime:          "%s does not get to where it was set in its time: look for a load, a short or too low a current limit before you reset",
+	event.RampEnergy:        "%s has given more energy than a good drive takes on its way up: look for a load or a short before you reset",
 	event.StaleReading:      "look at power, cable and settings of %s before you reset",
 	event.UnreadableReading: "the answers of %s make no sense: look at its dialect, its range and its cable before you reset",
 	event.RunTime:           "the run took longer than the stage allows: look at what it waited for before you start it again",
@@ -86,6 +96,10 @@ func tripOf(l *watch, r event.Reading, v judgement) event.Trip {
 	switch l.Kind {
 	case Age:
 		trip.Text = fmt.Sprintf("no reading of %s for %v, the limit is %v (%s)", l.Quantity, reading, v.limit, v.origin)
+	case RampTime:
+		trip.Text = fmt.Sprintf("%s has been on its way up for %v, the limit is %v (%s)", role, reading, v.limit, v.origin)
+	case RampEnergy:
+		trip.Text = fmt.Sprintf("%s has given %v on its way up, the limit is %v (%s)", role, reading, v.limit, v.origin)
 	case RunTime:
 		trip.Text = fmt.Sprintf("the run has lasted %v, the limit is %v (%s)", reading, v.limit, v.origin)
 	case Power:
