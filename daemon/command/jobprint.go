@@ -50,6 +50,9 @@ func printJob(w io.Writer, s job.State) error {
 		if stage.Done {
 			mark = "done"
 		}
+		if stage.None {
+			mark = "none"
+		}
 		fmt.Fprintf(w, "  %-8s %s  %s\n", stage.Name, mark, stage.Text+strings.Join(stage.Open, "\n                 "))
 	}
 	fmt.Fprintln(w, "\nwhat was done")

@@ -37,6 +37,7 @@ const (
 type Stage struct {
 	Name string   `json:"stage"`
 	Done bool     `json:"done"`
+	None bool     `json:"none,omitempty"`    // no script makes a check that the family lists for it: nothing was shown, nothing is in the way
 	Text string   `json:"text,omitempty"`    // how, where it is done
 	Open []string `json:"missing,omitempty"` // what is missing, where it is not
 }
@@ -269,11 +270,10 @@ func (s *State) stages() []Stage {
 		all = append(all, Stage{Name: name, Done: len(open) == 0, Text: text, Open: open})
 	}
 	scripted := func(stage drive.Stage, open []string) {
-		text := "passed"
-		if n := s.needed[string(stage)]; n.err == nil && len(n.scripts) == 0 {
-			text = "nothing needed: no script makes a check that the family lists"
+		add(string(stage), "passed", open)
+		if n := s.needed[string(stage)]; n.err == nil && len(n.scripts) == 0 && all[len(all)-1].Text == "passed" {
+			all[len(all)-1] = Stage{Name: string(stage), None: true, Text: "no script makes a check that the family lists for it"}
 		}
-		add(string(stage), text, open)
 	}
 	scripted(drive.Cold, s.looked())
 	scripted(drive.Rails, s.step(drive.Rails))
