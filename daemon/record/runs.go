@@ -131,6 +131,10 @@ func (b *Book) TakeAll(ctx context.Context, folder string) (taken int, err error
 }
 
 func (b *Book) takeRun(ctx context.Context, run Run) error {
+	return b.write(ctx, func(tx *sql.Tx) error { return b.putRun(ctx, tx, run) })
+}
+
+func (b *Book) putRun(ctx context.Context, tx *sql.Tx, run Run) error {
 	h, started, err := headOf(run)
 	if err != nil {
 		return err
@@ -143,50 +147,48 @@ func (b *Book) takeRun(ctx context.Context, run Run) error {
 	if err != nil {
 		return err
 	}
-	return b.write(ctx, func(tx *sql.Tx) error {
-		var known bool
-		if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM run WHERE name = ?)`, h.Name).Scan(&known); err != nil || known {
+	var known bool
+	if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM run WHERE name = ?)`, h.Name).Scan(&known); err != nil || known {
+		return err
+	}
+	if h.Job != "" {
+		if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM job WHERE id = ?)`, h.Job).Scan(&known); err != nil {
 			return err
 		}
-		if h.Job != "" {
-			if err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM job WHERE id = ?)`, h.Job).Scan(&known); err != nil {
-				return err
-			}
-			if !known {
-				return fmt.Errorf("the run belongs to job %s, which is %w; import that job first", h.Job, ErrNone)
-			}
+		if !known {
+			return fmt.Errorf("the run belongs to job %s, which is %w; import that job first", h.Job, ErrNone)
 		}
-		for i, hash := range []string{started.ScriptHash, started.FamilyHash} {
-			if texts[i] == "" {
-				continue
-			}
-			if digest([]byte(texts[i])) != hash {
-				return fmt.Errorf("the text that it carries has not the hash that it states, %s", hash)
-			}
-			if _, err := tx.ExecContext(ctx, `INSERT INTO source VALUES (?, ?) ON CONFLICT DO NOTHING`, hash, deflate([]byte(texts[i]))); err != nil {
-				return err
-			}
+	}
+	for i, hash := range []string{started.ScriptHash, started.FamilyHash} {
+		if texts[i] == "" {
+			continue
 		}
-		r, err := tx.ExecContext(ctx, `INSERT INTO run (name, job, seen, bench, script, stage, family, unit, operator, started, ended, outcome, simulated,
-			torn, version, script_sha256, family_sha256, events, journal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			h.Name, sql.NullString{String: h.Job, Valid: h.Job != ""}, h.Seen, h.Bench, h.Script, h.Stage, h.Family, h.Unit, h.Operator, instant(h.Started),
-			instant(h.Ended), h.Outcome, h.Simulated, h.Torn, h.Version, started.ScriptHash, started.FamilyHash, len(events), packed)
-		if err != nil {
+		if digest([]byte(texts[i])) != hash {
+			return fmt.Errorf("the text that it carries has not the hash that it states, %s", hash)
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO source VALUES (?, ?) ON CONFLICT DO NOTHING`, hash, deflate([]byte(texts[i]))); err != nil {
 			return err
 		}
-		if h.Number, err = r.LastInsertId(); err != nil {
+	}
+	r, err := tx.ExecContext(ctx, `INSERT INTO run (name, job, seen, bench, script, stage, family, unit, operator, started, ended, outcome, simulated,
+		torn, version, script_sha256, family_sha256, events, journal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		h.Name, sql.NullString{String: h.Job, Valid: h.Job != ""}, h.Seen, h.Bench, h.Script, h.Stage, h.Family, h.Unit, h.Operator, instant(h.Started),
+		instant(h.Ended), h.Outcome, h.Simulated, h.Torn, h.Version, started.ScriptHash, started.FamilyHash, len(events), packed)
+	if err != nil {
+		return err
+	}
+	if h.Number, err = r.LastInsertId(); err != nil {
+		return err
+	}
+	if h.Simulated && h.Job != "" {
+		if _, err := tx.ExecContext(ctx, `UPDATE job SET simulated = 1 WHERE id = ?`, h.Job); err != nil {
 			return err
 		}
-		if h.Simulated && h.Job != "" {
-			if _, err := tx.ExecContext(ctx, `UPDATE job SET simulated = 1 WHERE id = ?`, h.Job); err != nil {
-				return err
-			}
-		}
-		if err := insertReadings(ctx, tx, h, events); err != nil {
-			return err
-		}
-		return link(ctx, tx, "run", h.Name, runDigest(h, packed))
-	})
+	}
+	if err := insertReadings(ctx, tx, h, events); err != nil {
+		return err
+	}
+	return link(ctx, tx, "run", h.Name, runDigest(h, packed))
 }
 
 // runDigest covers the run's place (which job, after which entries) and all its events.
