@@ -271,7 +271,7 @@ func jobFitted(c *console, s *settings) *cobra.Command {
 			position, ohms, ok := strings.Cut(d, "=")
 			v, err := quantity.ParseAs(ohms, quantity.Ohm)
 			if !ok || err != nil {
-				return errors.Join(fmt.Errorf(`--device %q: write POSITION=OHMS, for example --device "A.high=10 kohm"`, d), err)
+				return fmt.Errorf(`--device %q: write POSITION=OHMS, for example --device "A.high=10 kohm"`, d)
 			}
 			f.Devices = append(f.Devices, job.Device{Position: position, Part: part, GateSource: quantity.Ohms(v.Number)})
 		}
