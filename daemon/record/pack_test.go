@@ -65,6 +65,31 @@ func TestADayOfSoakIsSmall(t *testing.T) {
 	require.Equal(t, events, got)
 }
 
+// The fuzzer counts the coverage of the whole SQLite in this package's binary and is slow for it; this mutates without it.
+func TestADamagedRunIsToldAndNeverAPanic(t *testing.T) {
+	packed, err := pack(aRun())
+	require.NoError(t, err)
+	plain, err := inflate(packed)
+	require.NoError(t, err)
+	r := rand.New(rand.NewPCG(9, 10))
+	refused := 0
+	for range 1000 {
+		bad := append([]byte{}, plain...)
+		for range 1 + r.IntN(4) {
+			bad[r.IntN(len(bad))] = byte(r.Uint32())
+		}
+		events, err := unpack(deflate(bad[:1+r.IntN(len(bad))]))
+		if err != nil {
+			require.ErrorIs(t, err, errPacked)
+			refused++
+			continue
+		}
+		_, err = pack(events)
+		require.NoError(t, err, "what comes out can be packed again")
+	}
+	require.NotZero(t, refused)
+}
+
 func FuzzUnpack(f *testing.F) {
 	packed, err := pack(aRun())
 	require.NoError(f, err)
