@@ -104,9 +104,20 @@ type Modulation struct {
 	Within    quantity.Ratio   `yaml:"frequency_within" need:"true"`
 	DeadTime  DeadTime         `yaml:"dead_time" need:"true"`
 	Jitter    quantity.Seconds `yaml:"jitter_within"` // 0: not looked at
+	Missing   Missing          `yaml:"missing"`
 	// HighestDuty is what a saturated loop gives; 0 means 100 %, and then a channel that should chop may stand on.
 	HighestDuty quantity.Ratio `yaml:"highest_duty"`
 }
+
+// Missing is how rare a missing pulse may be and still has to be found, and how surely. The zero value asks for what the
+// usual captures show.
+type Missing struct {
+	OneIn      int            `yaml:"one_in" need:"true"`
+	Confidence quantity.Ratio `yaml:"confidence" need:"true"`
+}
+
+// Asked tells whether the family states how long to look.
+func (m Missing) Asked() bool { return m.OneIn > 0 }
 
 // DeadTime is the pause between the two gates of a leg, at the device's minimum threshold.
 type DeadTime struct {

@@ -52,6 +52,9 @@ func TestAWrongFamilyFileIsRefusedWithLineAndKey(t *testing.T) {
 		{"a misspelt key", "wren", "bleeder: 1.8 kohm", "bleder: 1.8 kohm", []string{"bleder", "bleeder"}},
 		{"unknown idle pattern", "wren", "idle: toggle", "idle: togle", []string{"patterns.idle", `did you mean "toggle"`}},
 		{"no capacitance", "heron", "capacitance: 470 uF", "capacitance: 0 uF", []string{"bus.capacitance", "above zero"}},
+		{"missing pulses with a certainty that nothing gives", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 10000, confidence: 100 %}", []string{"modulation.missing.confidence", "between 0 % and 100 %"}},
+		{"missing pulses without a confidence", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 10000}", []string{"modulation.missing", "confidence"}},
+		{"every pulse missing", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 1, confidence: 95 %}", []string{"modulation.missing.one_in", "2 or more"}},
 		{"two low sides on a leg", "wren", "{name: B.low, leg: B, kind: low,", "{name: B.low, leg: A, kind: low,", []string{"leg A has two low side channels"}},
 	}
 	for _, tt := range tests {

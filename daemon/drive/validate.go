@@ -187,6 +187,14 @@ func (j *judge) modulation(f *Family) {
 	j.share("modulation.frequency_within", m.Within)
 	j.share("modulation.highest_duty", m.HighestDuty)
 	j.notNegative("modulation.jitter_within", float64(m.Jitter), m.Jitter)
+	if m.Missing != (Missing{}) {
+		if m.Missing.OneIn < 2 {
+			j.fault("modulation.missing.one_in", "has to be 2 or more: one pulse in how many is missing, not %d", m.Missing.OneIn)
+		}
+		if c := m.Missing.Confidence; !(c > 0 && c < 1) {
+			j.fault("modulation.missing.confidence", "has to lie between 0 %% and 100 %%, not %v: no number of pulses proves it wholly", c)
+		}
+	}
 	j.positive("modulation.dead_time.shortest", float64(m.DeadTime.Shortest), m.DeadTime.Shortest)
 	if !(m.DeadTime.Shortest < m.DeadTime.Longest) {
 		j.fault("modulation.dead_time", "shortest %v has to be below longest %v", m.DeadTime.Shortest, m.DeadTime.Longest)

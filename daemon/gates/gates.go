@@ -27,9 +27,9 @@ type Sight struct {
 	// SkewHigh and SkewLow are how late the probe on the high and on the low gate is; they are taken off.
 	SkewHigh, SkewLow quantity.Seconds
 	SkewU             quantity.Seconds // 95 % uncertainty of their difference
-	// Confidence in "no pulse is missing"; 0 means 0.95.
+	// Confidence in "no pulse is missing"; 0 means the family's, else 0.95.
 	Confidence float64
-	// OneIn is how rare a missing pulse may be and still has to be found; 0 means one in 1000.
+	// OneIn is how rare a missing pulse may be and still has to be found; 0 means the family's, else one in 1000.
 	OneIn      int
 	Instrument string
 	Probes     map[string]string // gate channel to the probe that is put on it
@@ -105,6 +105,9 @@ type Chart struct {
 
 // New returns an empty chart of a family.
 func New(f *drive.Family, s Sight) *Chart {
+	if m := f.Modulation.Missing; s.OneIn == 0 && m.Asked() {
+		s.OneIn, s.Confidence = m.OneIn, float64(m.Confidence)
+	}
 	if s.Confidence == 0 {
 		s.Confidence = 0.95
 	}

@@ -15,6 +15,9 @@ type sighting struct {
 	hasShort, hasLong  bool
 	rare               waveform.Rare // of the long capture
 	hasRare            bool
+	period             quantity.Seconds // that rare was counted by
+	watches            int              // long captures beside the first
+	capped             bool             // more were wanted than a Hall state may take
 	sag                waveform.Measure // volts that the level falls during an on time
 	lamp               *bool
 	shortStep, longFor quantity.Seconds

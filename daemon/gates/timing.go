@@ -120,6 +120,7 @@ func (c *Chart) fastestEdge() float64 {
 // tally counts the pulses of a channel over all long captures.
 type tally struct {
 	looked, missing, extra int
+	capped                 bool
 	undecided, change      string
 	where                  string
 }
@@ -135,6 +136,7 @@ func (c *Chart) missing(long waveform.Trace, s *sighting) (waveform.Rare, bool) 
 	case c.family.Modulation.Kind == drive.UnknownWord && s.long.Period.Known():
 		period = quantity.Seconds(s.long.Period.Value)
 	}
+	s.period = period
 	return waveform.Missing(long, period, c.options()), true
 }
 
@@ -148,6 +150,7 @@ func (r *channelRow) tally() (t tally) {
 			continue
 		}
 		t.looked += x.rare.Found
+		t.capped = t.capped || x.capped
 		if x.rare.Missing+x.rare.Extra > 0 && t.where == "" {
 			t.where = x.column
 		}
@@ -186,17 +189,28 @@ func (c *Chart) missingPulses(r *channelRow) verdict.Check {
 		k = c.plain(name, subject, o, "no pulse train of this channel was seen in a long capture", "a long capture of a chopping channel")
 	case t.looked < need:
 		k.Outcome = verdict.Undecided
-		k.Reason = fmt.Sprintf("%d pulses and none missing; one in %d would show with %.0f %% confidence only in %d", t.looked, c.sight.OneIn, 100*c.sight.Confidence, need)
+		k.Reason = fmt.Sprintf("%d pulses and none missing; one in %d would show with %g %% confidence only in %d: %.3g %% is reached",
+			t.looked, c.sight.OneIn, percent(c.sight.Confidence), need, percent(waveform.ConfidenceIn(c.sight.OneIn, t.looked)))
 		k.Change = "longer captures"
+		if t.capped {
+			k.Reason += fmt.Sprintf("; stopped at %d captures a Hall state, the most that a sweep takes", MostWatches+1)
+			k.Change = "longer captures, or a missing pulse that may be less rare in the family file"
+		}
 	default:
 		rate := t.looked
 		if limit := math.Log1p(-c.sight.Confidence); limit < 0 {
 			rate = int(float64(t.looked) / -limit)
 		}
-		k.Reason = fmt.Sprintf("%d pulses and none missing: with %.0f %% confidence fewer than one in %d", t.looked, 100*c.sight.Confidence, rate)
+		k.Reason = fmt.Sprintf("%d pulses and none missing: with %g %% confidence fewer than one in %d", t.looked, percent(c.sight.Confidence), rate)
+		if c.family.Modulation.Missing.Asked() {
+			k.Reason += fmt.Sprintf("; one in %d would have shown with %.5g %% confidence", c.sight.OneIn, percent(waveform.ConfidenceIn(c.sight.OneIn, t.looked)))
+		}
 	}
 	return k
 }
+
+// percent of a ratio, rounded to what float64 shows without a tail; 99.95 % of confidence is never shown as 100 %.
+func percent(ratio float64) float64 { return math.Floor(ratio*1e7+0.5) / 1e5 }
 
 // never says that no pattern of this channel switches.
 func (r *channelRow) never() bool {

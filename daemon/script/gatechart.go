@@ -11,7 +11,7 @@ import (
 	"benchwarden/instruments/quantity"
 )
 
-// chart is a gate chart in the making: view(...), reversal(...), quiet(...), silent(), finish(...).
+// chart is a gate chart in the making: view(...), wanting(...), watch(...), reversal(...), quiet(...), silent(), finish(...).
 type chart struct {
 	engine *engine
 	*gates.Chart
@@ -30,7 +30,7 @@ func (e *engine) gateChart(_ *starlark.Thread, b *starlark.Builtin, args starlar
 	}
 	c := &chart{engine: e, Chart: gates.New(e.family, sight)}
 	return module("gate_chart", map[string]builtin{
-		"view": c.view, "reversal": c.reversal, "quiet": c.addQuiet, "silent": c.silent, "finish": c.finish,
+		"view": c.view, "wanting": c.wanting, "watch": c.watch, "reversal": c.reversal, "quiet": c.addQuiet, "silent": c.silent, "finish": c.finish,
 	}), nil
 }
 
@@ -95,6 +95,31 @@ func (c *chart) view(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tupl
 	}
 	v.Lamp = optional(lamp)
 	return starlark.None, c.Add(v)
+}
+
+// wanting(leg, code, direction) is how many more pulses the Hall state has to show; 0 once it has, or where the family does not ask.
+func (c *chart) wanting(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var leg, direction string
+	var code int
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "leg", &leg, "code", &code, "direction", &direction); err != nil {
+		return nil, err
+	}
+	return starlark.MakeInt(c.Wanting(leg, code, drive.Direction(direction))), nil
+}
+
+// watch(leg, code, direction, long) adds a further long capture, for missing and extra pulses only.
+func (c *chart) watch(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var leg, direction string
+	var code int
+	var long starlark.Value
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "leg", &leg, "code", &code, "direction", &direction, "long", &long); err != nil {
+		return nil, err
+	}
+	p, err := c.pair(leg, long)
+	if err != nil {
+		return nil, fmt.Errorf("gate chart: watch: %w", err)
+	}
+	return starlark.None, c.Watch(leg, code, drive.Direction(direction), p)
 }
 
 func optional(v starlark.Value) *bool {

@@ -109,6 +109,18 @@ func Missing(t Trace, period quantity.Seconds, o Options) Rare {
 	return r
 }
 
+// ConfidenceIn is the probability that a fault which hits one pulse in oneIn by chance shows at least once in so many
+// pulses: 1 - (1-1/N)^n.
+func ConfidenceIn(oneIn, pulses int) float64 {
+	switch {
+	case pulses <= 0:
+		return 0
+	case oneIn <= 1:
+		return 1
+	}
+	return -math.Expm1(float64(pulses) * math.Log1p(-1/float64(oneIn)))
+}
+
 // PulsesFor returns how many pulses have to be looked at to see, with the given confidence, a fault that hits one pulse in
 // oneIn by chance: ceil(ln(1-c)/ln(1-1/N)).
 func PulsesFor(oneIn int, confidence float64) int {

@@ -89,3 +89,14 @@ func TestPulsesFor(t *testing.T) {
 		}
 	}
 }
+
+func TestConfidenceIsWhatThePulsesGive(t *testing.T) {
+	require.InDelta(t, 0.95, ConfidenceIn(10_000, 29_956), 1e-5, "ln(0.05)/ln(1-1/10000) = 29955.8, computed")
+	require.InDelta(t, 0.6321, ConfidenceIn(1_000_000, 1_000_000), 1e-4, "1 - 1/e for one expected, analytic")
+	require.Zero(t, ConfidenceIn(1000, 0))
+	for _, c := range []float64{0.5, 0.9, 0.999} {
+		n := PulsesFor(777, c)
+		require.GreaterOrEqual(t, ConfidenceIn(777, n), c)
+		require.Less(t, ConfidenceIn(777, n-1), c, "no pulse more than needed")
+	}
+}
