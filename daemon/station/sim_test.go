@@ -1,0 +1,482 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/drive"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/warden"
+	"benchwarden/instruments/link"
+	"benchwarden/instruments/quantity"
+)
+
+var (
+	seeds     = flag.Int("seeds", 300, "how many seeds TestSeeds simulates")
+	firstSeed = flag.Uint64("seed", 1, "the first seed of TestSeeds")
+	untilOne  = flag.Bool("until-broken", false, "TestSeeds ends with the first seed that breaks a promise")
+)
+
+const simBench = `
+bench: sim
+person: simulated
+act: {by: console}
+earthing: {bus_feed: isolated, control_common: isolated}
+emergency_stop: none, everything here is in memory
+limiter: {kind: resistor, value: 47 ohm}
+period: 100 ms
+ceilings: {voltage: 400 V, current: 2 A, power: 300 W}
+safe_voltage: 50 V
+state: {dir: STATE}
+instruments:
+  bus: {link: "tcp://bus:1", dialect: SUPPLY, safe: "off", order: 1, voltage_range: 400 V, current_range: 2 A, accuracy: {voltage: 0.05 % of reading + 50 mV, current: 0.2 % of reading + 2 mA}}
+  bus_meter: {link: "tcp://bus_meter:1", dialect: plain-meter, accuracy: {voltage: 0.03 % of reading + 20 mV}}
+  contacts:
+    link: "tcp://contacts:1"
+    dialect: plain-contacts
+    order: 1
+    contacts: {enable: {channel: 1, safe: open}, inhibit: {channel: 6, safe: closed}}
+`
+
+// everybody allows every energising.
+type everybody struct{}
+
+func (everybody) Allow(bench.Announced) error { return nil }
+
+// sim is one run of the real warden, bench, links and drivers on a world in memory.
+type sim struct {
+	*world
+	seed   uint64
+	dice   *rand.Rand // of the script, apart from the world's
+	bench  *bench.Bench
+	warden *warden.Warden
+	trips  []event.Trip
+	safety []event.Safety
+	ctx    context.Context // of the script
+	stop   context.CancelCauseFunc
+	done   bool // the run has ended, and the bench was made safe for the last time
+	armed  bool
+	above  time.Time // since when the true bus stands above the trip limit with the supply on
+	tmu    sync.Mutex
+}
+
+// simDialects is a folder with the dialects of the simulation: those of the project, and a supply without a second connection.
+var simDialects = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "sim-dialects")
+	if err != nil {
+		return "", err
+	}
+	text, err := os.ReadFile("../../configs/dialects/plain-supply.yaml")
+	if err != nil {
+		return "", err
+	}
+	single := strings.Replace(string(text), "connections: 2", "connections: 1", 1)
+	return dir, os.WriteFile(filepath.Join(dir, "single-supply.yaml"), []byte(single), 0o600)
+})
+
+var simFamily = sync.OnceValues(func() (*drive.Family, error) { return drive.LoadNamed([]string{"../../configs/families"}, "heron") })
+
+// schedule draws the faults of a seed: none for every eighth, else one to four.
+func schedule(dice *rand.Rand) (list []*trouble) {
+	if dice.IntN(8) == 0 {
+		return nil
+	}
+	for range 1 + dice.IntN(4) {
+		t := &trouble{harm: harms[dice.IntN(len(harms))], at: time.Duration(dice.Int64N(int64(8 * time.Second))), times: 1 + dice.IntN(3), odd: dice.Float64()}
+		if dice.IntN(4) == 0 {
+			t.times = 1 << 20
+		}
+		switch t.harm {
+		case ignoresOff, saysOff, runsAway, drawsCurrent, personStops, tightens:
+			t.role = "bus"
+		case frozen, leadOff:
+			t.role = "bus_meter"
+		default:
+			t.role = []string{"bus", "bus_meter", "contacts"}[dice.IntN(3)]
+		}
+		list = append(list, t)
+	}
+	return list
+}
+
+// run simulates one seed and returns the promises that it broke. lose is the exchange that is lost besides, 0 for none.
+func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faults bool) (s *sim) {
+	dialects, err := simDialects()
+	require.NoError(t, err)
+	family, err := simFamily()
+	require.NoError(t, err)
+	dice := rand.New(rand.NewPCG(seed, 1))
+	var list []*trouble
+	if faults {
+		list = schedule(dice)
+	}
+	supply := []string{"plain-supply", "single-supply"}[dice.IntN(2)]
+	text := strings.NewReplacer("STATE", state, "SUPPLY", supply).Replace(simBench)
+	file, err := bench.DecodeFile("sim.yaml", []byte(text))
+	require.NoError(t, err)
+	defer func() {
+		if p := recover(); p != nil {
+			fmt.Fprintf(os.Stderr, "seed %d does not end: %v\n%s\n", seed, p, describe(list))
+			panic(p)
+		}
+	}()
+	synctest.Test(t, func(t *testing.T) {
+		ctx, end := context.WithCancel(context.Background())
+		defer end()
+		s = &sim{seed: seed, dice: dice, world: newWorld(ctx, rand.New(rand.NewPCG(seed, 2)))}
+		s.troubles, s.loseOne, s.loseReply = list, lose, loseReply
+		limits := family.LimitsFor(drive.Board)
+		s.mostVolts, s.mostA = float64(limits.BusVoltage), float64(limits.CurrentLimit)
+		s.play(t, file, family, []string{dialects, "../../configs/dialects"})
+		end()
+		s.serving.Wait()
+	})
+	return s
+}
+
+func describe(list []*trouble) string {
+	var lines []string
+	for _, t := range list {
+		lines = append(lines, "  "+t.String())
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Emit keeps what matters and holds every reading to what the instruments gave (P5).
+func (s *sim) Emit(e event.Event) {
+	switch b := e.Body.(type) {
+	case event.Trip:
+		s.tmu.Lock()
+		s.trips = append(s.trips, b)
+		s.tmu.Unlock()
+	case event.Safety:
+		s.tmu.Lock()
+		s.safety = append(s.safety, b)
+		s.tmu.Unlock()
+	case event.Reading:
+		if b.Error != "" || b.Text != "" {
+			return
+		}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if !s.gave(b.Name, b.Value.Number, b.Asked, b.Arrived) {
+			s.breaks("P5: %s is told as %v, asked at %v: no instrument gave that since", b.Name, b.Value, b.Asked.Sub(s.began))
+		}
+	}
+}
+
+func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialects []string) {
+	s.ctx, s.stop = context.WithCancelCause(context.Background())
+	defer s.stop(nil)
+	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(ctx context.Context, trip event.Trip) {
+		s.stop(&tripError{trip})
+		s.bench.MakeSafe(ctx, trip.Text)
+	}})
+	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {
+		return bench.Dial(file, dialects, nil, link.Options{Open: s.open(role)})(ctx, role, in, state)
+	}
+	var err error
+	s.bench, err = bench.Open(context.Background(), file, bench.Config{Dialects: dialects, Sink: s, Guard: guard{s.warden, nil}, Consent: everybody{}, Connect: connect})
+	require.NoError(t, err)
+	s.mu.Lock()
+	s.began = time.Now()
+	s.mu.Unlock()
+
+	life, endLife := context.WithCancel(context.Background())
+	var group sync.WaitGroup
+	group.Go(func() { _ = s.bench.Run(life) })
+	group.Go(func() { _ = s.warden.Run(life) })
+	group.Go(func() { s.watch(life) })
+	group.Go(func() { s.strike(life) })
+
+	runErr := s.script(family, file)
+	s.warden.Disarm()
+	s.mu.Lock()
+	s.armed = false
+	s.mu.Unlock()
+	s.bench.MakeSafe(context.Background(), "the run has ended")
+	down, _ := s.bench.AwaitDown(context.Background(), 10*time.Second)
+	s.ends(runErr, down)
+	<-time.After(3 * time.Second)
+	s.ends(runErr, s.bench.Down())
+	if lasted := time.Since(s.began); lasted > 3*time.Minute {
+		s.breaks("the run and its end took %v", lasted)
+	}
+	endLife()
+	group.Wait()
+	require.NoError(t, ignoreClosed(s.bench.Close()))
+}
+
+func ignoreClosed(err error) error {
+	if errors.Is(err, os.ErrClosed) {
+		return nil
+	}
+	return err
+}
+
+// script is a run: up in steps, perhaps off and on again, and down.
+func (s *sim) script(family *drive.Family, file *bench.File) error {
+	if err := s.warden.Arm("run-1", limitsFor(family, drive.Board, file)); err != nil {
+		return err
+	}
+	ready, cancel := context.WithTimeout(s.ctx, 10*time.Second)
+	defer cancel()
+	if err := s.warden.AwaitReady(ready); err != nil {
+		return err
+	}
+	if err := s.bench.Begin(stageOf("run-1", family, drive.Board, "S-1")); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	s.armed = true
+	s.mu.Unlock()
+	volts := quantity.Volts(10 + s.dice.IntN(30))
+	if err := s.bench.SwitchOn(s.ctx, bench.Output{Role: bench.Bus, Voltage: volts, Current: 0.15}); err != nil {
+		return err
+	}
+	for range 1 + s.dice.IntN(4) {
+		if err := s.settles(volts); err != nil {
+			return err
+		}
+		switch s.dice.IntN(6) {
+		case 0: // a power cycle
+			if err := s.bench.SwitchOff(s.ctx, bench.Bus); err != nil {
+				return err
+			}
+			if err := s.pause(time.Duration(s.dice.IntN(1500)) * time.Millisecond); err != nil {
+				return err
+			}
+			if err := s.bench.SwitchOn(s.ctx, bench.Output{Role: bench.Bus, Voltage: volts, Current: 0.15}); err != nil {
+				return err
+			}
+		case 1: // past the limit: it has to be refused, and nothing sent
+			if err := s.bench.SetVoltage(s.ctx, bench.Bus, 101); !errors.Is(err, bench.ErrPastLimit) && s.ctx.Err() == nil && !errors.Is(err, bench.ErrMadeSafe) {
+				s.mu.Lock()
+				s.breaks("P4: a setpoint past the limit was not refused: %v", err)
+				s.mu.Unlock()
+			}
+		case 2: // a step down
+			volts = max(volts-10, 5)
+			if err := s.bench.SetVoltage(s.ctx, bench.Bus, volts); err != nil {
+				return err
+			}
+			continue
+		}
+		volts = min(volts+quantity.Volts(5+s.dice.IntN(25)), 90)
+		if err := s.bench.SetVoltage(s.ctx, bench.Bus, volts); err != nil {
+			return err
+		}
+	}
+	if err := s.settles(volts); err != nil {
+		return err
+	}
+	_, err := s.bench.BringDown(s.ctx, 10*time.Second)
+	return err
+}
+
+func (s *sim) pause(d time.Duration) error {
+	select {
+	case <-time.After(d):
+		return nil
+	case <-s.ctx.Done():
+		return context.Cause(s.ctx)
+	}
+}
+
+// settles waits until the meter at the drive reads the voltage, or long enough.
+func (s *sim) settles(volts quantity.Volts) error {
+	until := time.Now().Add(2 * time.Second)
+	for time.Now().Before(until) {
+		ctx, cancel := context.WithTimeout(s.ctx, 5*time.Second)
+		r, err := s.bench.Next(ctx, "bus_meter.voltage")
+		cancel()
+		if s.ctx.Err() != nil {
+			return context.Cause(s.ctx)
+		}
+		if err != nil {
+			return err
+		}
+		if r.Value.Number > 0.97*float64(volts) {
+			return s.pause(300 * time.Millisecond)
+		}
+	}
+	return nil
+}
+
+// strike does what faults do at their time.
+func (s *sim) strike(ctx context.Context) {
+	var group sync.WaitGroup
+	defer group.Wait()
+	for _, t := range s.troubles {
+		group.Go(func() {
+			select {
+			case <-time.After(t.at):
+			case <-ctx.Done():
+				return
+			}
+			s.mu.Lock()
+			s.flow()
+			switch t.harm {
+			case runsAway:
+				s.runaway = 80 + 60*t.odd
+			case drawsCurrent:
+				s.draw = 0.3 * t.odd
+			}
+			s.mu.Unlock()
+			switch t.harm {
+			case personStops:
+				s.stop(fmt.Errorf("%w Ada", errPerson))
+				s.bench.MakeSafe(context.Background(), "Ada stopped it")
+			case tightens:
+				if restore, err := s.warden.Tighten("bus.voltage", quantity.Volts(95).Value()); err == nil {
+					<-time.After(time.Second)
+					restore()
+				}
+			}
+		})
+	}
+}
+
+func (s *sim) has(role string, kinds ...harm) bool {
+	for _, t := range s.troubles {
+		for _, k := range kinds {
+			if t.harm == k && (role == "" || t.role == role) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// watch holds the bench to its promises while it works.
+func (s *sim) watch(ctx context.Context) {
+	const trip = 100.0 // V, of the stage
+	for {
+		select {
+		case <-time.After(37*time.Millisecond + 7*time.Microsecond):
+		case <-ctx.Done():
+			return
+		}
+		down := s.bench.Down()
+		s.mu.Lock()
+		s.flow()
+		// P11. Where the supply lies about being off and the meter at the drive lies too, no bench could tell.
+		bothLie := s.has("bus", saysOff) && s.has("bus_meter", frozen, leadOff)
+		if down.Down() && s.volts > 50.5 && !bothLie {
+			s.breaks("P11: the bus counts as down (%s) at %.2f V", down.State, s.volts)
+		}
+		// P2. An off that the instrument never got or ignored is no fault of the warden; it has to be told as NOT SAFE in the end.
+		deaf := s.has("bus", ignoresOff, lostCommand, dropsBefore, dropsWithin, dead)
+		if s.armed && s.on && s.volts > 1.01*trip && !deaf {
+			if s.above.IsZero() {
+				s.above = time.Now()
+			}
+			if since := time.Since(s.above); since > time.Second {
+				s.breaks("P2: the bus stands at %.1f V, above the trip limit, for %v with the supply on", s.volts, since)
+				s.above = time.Now()
+			}
+		} else {
+			s.above = time.Time{}
+		}
+		s.mu.Unlock()
+	}
+}
+
+// ends holds the bench to its promises at the end of a run.
+func (s *sim) ends(runErr error, down bench.DownState) {
+	safe := s.bench.LastSafe()
+	tripped := s.warden.Tripped()
+	s.tmu.Lock()
+	trips, told := len(s.trips), len(s.safety)
+	s.tmu.Unlock()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.flow()
+	if safe.Confirmed && (s.on || s.onSent > 0) && !s.has("bus", saysOff) {
+		s.breaks("P1: outputs count as confirmed, and the supply is on (%d more on their way)", s.onSent)
+	}
+	if safe.Confirmed && (s.contacts[1] || !s.contacts[6]) {
+		s.breaks("P1: outputs count as confirmed, and enable is closed (%t) or inhibit is not", s.contacts[1])
+	}
+	if !safe.Confirmed && s.bench.Usable() == nil {
+		s.breaks("P1: NOT SAFE, and a run may begin")
+	}
+	if told == 0 {
+		s.breaks("P1: nobody was told how make-safe ended")
+	}
+	if trips > 1 || (tripped != nil) != (trips == 1) {
+		s.breaks("a trip is latched once: %d were told", trips)
+	}
+	if len(s.troubles) == 0 && s.loseOne == 0 {
+		switch {
+		case runErr != nil || trips > 0:
+			s.breaks("nothing was wrong, and the run ended with: %v", runErr)
+		case !safe.Confirmed || !down.Down():
+			s.breaks("nothing was wrong, and the end is: confirmed %t, bus %s, %s", safe.Confirmed, down.State, down.Why)
+		}
+	}
+}
+
+// TestSeeds simulates benches whose faults a seed draws; the invariants are the promises.
+func TestSeeds(t *testing.T) {
+	state := stateInMemory(t)
+	began, tripped := time.Now(), 0
+	for seed := *firstSeed; seed < *firstSeed+uint64(*seeds); seed++ {
+		s := run(t, seed, state, 0, false, true)
+		if len(s.trips) > 0 {
+			tripped++
+		}
+		if len(s.past) > 0 {
+			t.Errorf("seed %d broke %s\nits faults:\n%s\nreplay: go test ./daemon/station -run '^TestSeeds$' -seeds 1 -seed %d -v", seed,
+				strings.Join(s.past, "\n  "), describe(s.troubles), seed)
+			if *untilOne {
+				return
+			}
+		}
+	}
+	t.Logf("%d seeds in %.0f s, %d of them tripped", *seeds, time.Since(began).Seconds(), tripped)
+	if *seeds >= 100 {
+		require.Greater(t, tripped, *seeds/10, "faults have to lead to trips")
+	}
+}
+
+// TestEachExchangeLost loses each exchange of a run in turn, its command and its answer.
+func TestEachExchangeLost(t *testing.T) {
+	state := stateInMemory(t)
+	whole := run(t, 3, state, 0, false, false)
+	require.Empty(t, whole.past)
+	step := 1
+	if testing.Short() {
+		step = 17
+	}
+	for n := 1; n <= whole.exchanges; n += step {
+		for _, reply := range []bool{false, true} {
+			s := run(t, 3, state, n, reply, false)
+			require.Empty(t, s.past, "exchange %d of %d lost, its answer only: %t", n, whole.exchanges, reply)
+		}
+	}
+	t.Logf("%d exchanges, each lost as a command and as an answer", whole.exchanges)
+}
+
+// stateInMemory is a folder whose files are forced to no disk.
+func stateInMemory(t *testing.T) string {
+	dir, err := os.MkdirTemp("/dev/shm", "sim")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
