@@ -20,7 +20,7 @@ type analysis struct {
 	rise, fall           transition
 	width, period        tally
 	firstRise, lastRise  float64
-	wide                 struct{ rise, fall tally } // samples per code at 50 %
+	wide                 struct{ rise, fall float64 } // samples per code at 50 %, the sum of all
 	beyondUp, beyondDown peak
 }
 
@@ -43,34 +43,19 @@ func newAnalysis(t Trace, o Options, h *histogram) *analysis {
 	a.noise = noise(t.codes, a.resolution)
 	a.low, a.high = h.levels(a.noise, a.resolution)
 	if h.low <= t.clipLow {
-		a.clippedLow = h.atMost(t.clipLow)
-		a.lowClipped = a.low.level-t.clipLow < 0.5+a.noise && a.clippedLow*2 > a.low.n
+		a.clippedLow = t.codes.countBeyond(t.clipLow, false)
+		a.lowClipped = a.low.level-t.clipLow < 0.5+a.noise && a.clippedLow*2 > a.low.n*t.Len()/max(h.n, 1)
 	}
 	if h.high >= t.clipHigh {
-		a.clippedHigh = h.atLeast(t.clipHigh)
-		a.highClipped = t.clipHigh-a.high.level < 0.5+a.noise && a.clippedHigh*2 > a.high.n
+		a.clippedHigh = t.codes.countBeyond(t.clipHigh, true)
+		a.highClipped = t.clipHigh-a.high.level < 0.5+a.noise && a.clippedHigh*2 > a.high.n*t.Len()/max(h.n, 1)
 	}
 	return a
 }
 
-// atMost counts the samples of the bins that reach down to a code.
-func (h *histogram) atMost(code float64) (n int) {
-	for b, c := range h.count {
-		if c > 0 && h.sum[b]/float64(c) <= code {
-			n += c
-		}
-	}
-	return max(n, 1)
-}
-
-func (h *histogram) atLeast(code float64) (n int) {
-	for b, c := range h.count {
-		if c > 0 && h.sum[b]/float64(c) >= code {
-			n += c
-		}
-	}
-	return max(n, 1)
-}
+// shapes is about how many edges of a kind are looked at for what is told as a mean over them: transition durations,
+// overshoot, undershoot. They lie evenly over the record; instants, and with them counts, widths and periods, come from all.
+const shapes = 512
 
 // edges walks once along the trace.
 func (a *analysis) edges() {
@@ -82,6 +67,7 @@ func (a *analysis) edges() {
 	var started float64 // 50 % of the rise whose pulse is open
 	var open bool
 	previous := 0 // sample that proved the edge before
+	every := 1    // edge of a kind whose shape is looked at
 	x, more := c.next()
 	for more {
 		following, another := c.next()
@@ -94,19 +80,24 @@ func (a *analysis) edges() {
 				a.firstRise = x.at
 			} else {
 				a.period.add(x.at - a.lastRise)
+				if a.rises == 1 {
+					every = 1 + int(float64(s.len())/(x.at-a.lastRise)/shapes)
+				}
 			}
 			a.lastRise = x.at
 			a.rises++
-			a.wide.rise.add(x.perCode)
+			a.wide.rise += x.perCode
 			started, open = x.at, true
 		} else {
 			a.falls++
-			a.wide.fall.add(x.perCode)
+			a.wide.fall += x.perCode
 			if open {
 				a.width.add(x.at - started)
 			}
 		}
-		a.transition(x, previous, end, band, amplitude)
+		if a.rises%every == 0 {
+			a.transition(x, previous, end, band, amplitude)
+		}
 		previous = x.confirm
 		x, more = following, another
 	}
@@ -210,7 +201,7 @@ func (a *analysis) timing(p *Pulses) {
 	step := float64(a.t.Step)
 	p.Count = a.width.n
 	p.NarrowestPulse, p.WidestPulse = a.width.least*step, a.width.greatest*step
-	rise, fall := a.wide.rise.mean(), a.wide.fall.mean()
+	rise, fall := a.wide.rise/float64(max(a.rises, 1)), a.wide.fall/float64(max(a.falls, 1))
 	one := a.instantU(rise, a.rise.edgeSamples())
 	other := a.instantU(fall, a.fall.edgeSamples())
 	level := quadrature(a.low.u, a.high.u) / 2 // moves both ends of a pulse, in opposite directions

@@ -95,6 +95,15 @@ func settle[N number](s []N, first, last int, rising bool) settling {
 	return f
 }
 
+func countBeyond[N number](s []N, level float64, above bool) (n int) {
+	for _, v := range s {
+		if beyond(v, level, above) >= 0 {
+			n++
+		}
+	}
+	return n
+}
+
 // extent is the lowest and the highest of the samples from..to-1; a NaN among them comes out as NaN.
 func extent[N number](s []N, from, to int) (low, high float64) {
 	a, b := s[from], s[from]

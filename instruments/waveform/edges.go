@@ -18,6 +18,9 @@ type scan struct {
 	band               float64 // half width of what noise does at the level
 	high, known, first bool    // the side now; whether it is known; the side at the beginning
 	pos                int
+
+	found    [32]crossing // looked for many at a time: what costs is the call
+	given, n int
 }
 
 func newScan(s samples, level, hysteresis, band float64) *scan {
@@ -35,24 +38,41 @@ func newScan(s samples, level, hysteresis, band float64) *scan {
 
 // next returns the next crossing; false at the end of the trace.
 func (c *scan) next() (crossing, bool) {
-	if !c.known {
-		return crossing{}, false
+	if c.given == c.n {
+		c.given, c.n = 0, 0
+		if c.known {
+			c.s.crossings(c)
+		}
+		if c.n == 0 {
+			return crossing{}, false
+		}
 	}
-	var confirm int
-	if c.high {
-		confirm = c.s.nextAtMost(c.pos, c.lower)
-	} else {
-		confirm = c.s.nextAtLeast(c.pos, c.upper)
+	c.given++
+	return c.found[c.given-1], true
+}
+
+// crossings fills found from where the scan stands; none is the end of the trace.
+func crossings[S ~[]N, N number](s S, c *scan, nextAtLeast, nextAtMost func(s S, from int, level float64) int) {
+	high, pos, level := c.high, c.pos, c.level
+	n := 0
+	for n < len(c.found) {
+		var confirm int
+		if high {
+			confirm = nextAtMost(s, pos, c.lower)
+		} else {
+			confirm = nextAtLeast(s, pos, c.upper)
+		}
+		if confirm >= len(s) {
+			pos = confirm
+			break
+		}
+		x := &c.found[n]
+		x.rising, x.confirm = !high, confirm
+		x.at, x.perCode = before([]N(s), confirm, pos, level, c.band, !high)
+		high, pos = !high, confirm
+		n++
 	}
-	if confirm >= c.s.len() {
-		c.pos = confirm
-		return crossing{}, false
-	}
-	x := crossing{rising: !c.high, confirm: confirm}
-	x.at, x.perCode = c.s.before(confirm, c.pos, c.level, c.band, x.rising)
-	c.high = !c.high
-	c.pos = confirm
-	return x, true
+	c.high, c.pos, c.n = high, pos, n
 }
 
 // samplingU is the standard uncertainty, in samples, of an instant that was interpolated on an edge of the given number

@@ -15,8 +15,8 @@ type histogram struct {
 	sum       [bins]float64
 	low, high float64 // extremes
 	width     float64 // of one bin
-	n         int
-	unusable  bool // holds values that are not finite numbers
+	n         int     // samples counted: of a long record of wide codes an even part
+	unusable  bool    // holds values that are not finite numbers
 }
 
 func (o octets) histogram() histogram {
@@ -51,27 +51,6 @@ func (o octets) histogram() histogram {
 			}
 			h.high = float64(v)
 		}
-	}
-	return h
-}
-
-func (w words) histogram() histogram {
-	h := histogram{n: len(w)}
-	if len(w) == 0 {
-		return h
-	}
-	h.low, h.high = w.extent(0, len(w))
-	low, width := int(h.low), int(h.high-h.low)+1
-	h.width = float64(width) / bins
-	per := uint64(bins<<32) / uint64(width)
-	var sum [bins]int64
-	for _, v := range w {
-		b := uint64(int(v)-low) * per >> 32
-		h.count[b&(bins-1)]++
-		sum[b&(bins-1)] += int64(v)
-	}
-	for b, s := range sum {
-		h.sum[b] = float64(s)
 	}
 	return h
 }

@@ -161,7 +161,7 @@ func (a *analysis) constant(p Pulses) Pulses {
 	value := t.volts(mean)
 	p.Level = known(value, quadrature(a.noise*t.scale/math.Sqrt(float64(a.h.n)), a.resolution*t.scale/math.Sqrt(12),
 		float64(a.o.Gain)*value/2, float64(a.o.Offset)/2))
-	if p.Clipped*2 > a.h.n {
+	if p.Clipped*2 > t.Len() {
 		bound := p.Level.Value
 		p.Level = undecided("choose a larger full scale or move the centre", "clipped: the level lies at or beyond the end of the scope's range, %v", quantity.Volts(bound))
 		if a.clippedHigh > a.clippedLow {

@@ -21,6 +21,9 @@ type samples interface {
 	after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool)
 	settle(first, last int, rising bool) settling
 	interpolate(i int, level float64) float64
+	crossings(c *scan)
+	// countBeyond is how many codes lie at level or on the far side of it.
+	countBeyond(level float64, above bool) int
 }
 
 type (
@@ -126,40 +129,14 @@ func (o octets) after(from, limit int, level, band float64, rising bool) (at, pe
 	return after(o, from, limit, level, band, rising)
 }
 
+func (o octets) countBeyond(level float64, above bool) int { return countBeyond(o, level, above) }
+
 func (o octets) settle(first, last int, rising bool) settling { return settle(o, first, last, rising) }
 
 func (o octets) interpolate(i int, level float64) float64 { return interpolate(o, i, level) }
 
 func (w words) len() int         { return len(w) }
 func (w words) at(i int) float64 { return float64(w[i]) }
-
-func (w words) nextAtLeast(i int, level float64) int {
-	level = math.Ceil(level)
-	if level > math.MaxInt16 {
-		return len(w)
-	}
-	limit := int16(max(level, math.MinInt16))
-	for k := min(i, len(w)); k < len(w); k++ {
-		if w[k] >= limit {
-			return k
-		}
-	}
-	return len(w)
-}
-
-func (w words) nextAtMost(i int, level float64) int {
-	level = math.Floor(level)
-	if level < math.MinInt16 {
-		return len(w)
-	}
-	limit := int16(min(level, math.MaxInt16))
-	for k := min(i, len(w)); k < len(w); k++ {
-		if w[k] <= limit {
-			return k
-		}
-	}
-	return len(w)
-}
 
 func (w words) extent(from, to int) (low, high float64) { return extent(w, from, to) }
 
@@ -170,6 +147,10 @@ func (w words) before(from, limit int, level, band float64, rising bool) (at, pe
 func (w words) after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool) {
 	return after(w, from, limit, level, band, rising)
 }
+
+func (w words) crossings(c *scan) { crossings(w, c, words.nextAtLeast, words.nextAtMost) }
+
+func (w words) countBeyond(level float64, above bool) int { return countBeyond(w, level, above) }
 
 func (w words) settle(first, last int, rising bool) settling { return settle(w, first, last, rising) }
 
@@ -205,6 +186,10 @@ func (f floats) before(from, limit int, level, band float64, rising bool) (at, p
 func (f floats) after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool) {
 	return after(f, from, limit, level, band, rising)
 }
+
+func (f floats) crossings(c *scan) { crossings(f, c, floats.nextAtLeast, floats.nextAtMost) }
+
+func (f floats) countBeyond(level float64, above bool) int { return countBeyond(f, level, above) }
 
 func (f floats) settle(first, last int, rising bool) settling { return settle(f, first, last, rising) }
 
