@@ -1,6 +1,11 @@
 package bench
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
 	"strings"
 
 	"benchwarden/instruments/datafile"
@@ -50,6 +55,7 @@ type File struct {
 
 	doc  *datafile.Document
 	path string
+	hash string
 }
 
 // Act is how a person at this bench lets something be energised (P10).
@@ -151,15 +157,22 @@ const defaultSafeVoltage quantity.Volts = 50
 // Path is the file that the bench was read from; empty for one that stands in none.
 func (f *File) Path() string { return f.path }
 
+// Hash is the file's SHA-256 when it was read.
+func (f *File) Hash() string { return f.hash }
+
 // ReadFile reads a bench file. Its faults are all told at once; what depends on a family is looked at by Validate.
 func ReadFile(path string) (*File, error) {
-	f := &File{}
-	doc, err := datafile.Read(path, f)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, errors.Unwrap(err))
+	}
+	f, err := DecodeFile(path, data)
 	if err != nil {
 		return nil, err
 	}
-	f.path = path
-	return f.complete(doc), nil
+	sum := sha256.Sum256(data)
+	f.path, f.hash = path, hex.EncodeToString(sum[:])
+	return f, nil
 }
 
 // DecodeFile is ReadFile for data that stand in no file; name is used in messages.

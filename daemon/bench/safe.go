@@ -216,7 +216,8 @@ func (t target) confirmed(ctx context.Context) []event.Output {
 			return outputs
 		case <-time.After(wait):
 		}
-		if !good {
+		if !good { // what was sent first may be gone with its connection; an instrument that answers late acts at once all the same
+			t.send()
 			_ = t.safer.repeat(ctx, t.in.device()) // the next reading tells
 		}
 	}

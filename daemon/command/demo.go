@@ -109,7 +109,7 @@ func treat(ctx context.Context, c *console, s Settings, out string, slot station
 	if err != nil {
 		return t, err
 	}
-	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), slot, "demo", nil)
+	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), slot, "demo", nil, nil)
 	if err != nil {
 		return t, err
 	}

@@ -15,6 +15,7 @@ import (
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/keeper"
+	"benchwarden/daemon/service"
 	"benchwarden/daemon/station"
 )
 
@@ -46,8 +47,27 @@ func startKeeper(ctx context.Context, s Settings, files []*bench.File, lost func
 	return keeper.Start(ctx, keeper.Config{Program: program, Args: []string{"keeper"}, Benches: len(files), Job: job, Lost: lost})
 }
 
+// minders are who minds a bench's warden: the keeper, and the service manager where there is one.
+type minders struct {
+	*keeper.Post
+	manager *service.Manager
+	bench   int
+}
+
+// Beat says to both that the warden lives.
+func (m *minders) Beat() {
+	m.Post.Beat()
+	m.manager.Beat(m.bench)
+}
+
+// Farewell says to both that the bench needs them no more.
+func (m *minders) Farewell() {
+	m.Post.Farewell()
+	m.manager.Farewell(m.bench)
+}
+
 // openKept starts a keeper for some benches and then opens them. A keeper that is lost, with none in its place, trips what runs.
-func openKept(ctx context.Context, s Settings, files []*bench.File, hub *event.Hub, slot station.Slot, owner string, jobs station.Jobs) ([]*station.Station, *keeper.Keeper, error) {
+func openKept(ctx context.Context, s Settings, files []*bench.File, hub *event.Hub, slot station.Slot, owner string, jobs station.Jobs, manager *service.Manager) ([]*station.Station, *keeper.Keeper, error) {
 	var mu sync.Mutex
 	var opened []*station.Station
 	minded, err := startKeeper(ctx, s, files, func(err error) {
@@ -62,7 +82,7 @@ func openKept(ctx context.Context, s Settings, files []*bench.File, hub *event.H
 	}
 	for i, file := range files {
 		config := stationConfig(s, file, hub, slot, owner)
-		config.Keeper, config.Jobs = minded.Bench(i), jobs
+		config.Keeper, config.Jobs = &minders{Post: minded.Bench(i), manager: manager, bench: i}, jobs
 		st, err := station.Open(ctx, config)
 		if err != nil {
 			ended, cancel := context.WithCancel(ctx)

@@ -1,9 +1,13 @@
 package command
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"slices"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -16,40 +20,81 @@ import (
 
 func makeSafeCommand(c *console, s *settings) *cobra.Command {
 	return &cobra.Command{
-		Use:   "make-safe BENCH",
+		Use:   "make-safe [BENCH...]",
 		Short: "Bring every output of a bench into its safe state, and read that back",
-		Long: `Bring every output of a bench into its safe state. A daemon that owns the bench is asked; without one, and with a bench file,
-it is done from here. This is no emergency stop: that is a hardware switch at your bench.`,
-		Args: args(1, "one bench"),
-		RunE: func(cmd *cobra.Command, given []string) error {
+		Long: `Bring every output of a bench into its safe state; without a name, of all benches of the settings. A daemon that owns the bench
+is asked; one that does not answer is ended. Without one, and with a bench file, it is done from here. This is no emergency
+stop: that is a hardware switch at your bench.`,
+		RunE: func(cmd *cobra.Command, names []string) error {
 			settings, err := s.read()
 			if err != nil {
 				return err
 			}
+			if len(names) == 0 {
+				names = settings.Benches
+			}
+			if len(names) == 0 {
+				return usage("make-safe: give one bench, or list them under benches in the settings")
+			}
 			ctx, cancel := context.WithTimeout(cmd.Context(), 20*time.Second)
 			defer cancel()
-			name, file, fileErr, err := named(settings, given[0])
-			if err != nil {
-				return err
+			consoles, errs := make([]*bytes.Buffer, len(names)), make([]error, len(names))
+			var wg sync.WaitGroup
+			for i, name := range names { // all at once: a bench that is dead costs the others nothing
+				consoles[i] = &bytes.Buffer{}
+				wg.Go(func() { errs[i] = makeSafe(ctx, &console{c.in, consoles[i], c.err}, settings, name) })
 			}
-			api := newClient(settings.Socket)
-			if file != nil {
-				if err := endHung(ctx, c, settings, file, api); err != nil {
-					return err
+			wg.Wait()
+			for i, text := range consoles {
+				if len(names) > 1 {
+					fmt.Fprintf(c.out, "bench %s\n", names[i])
 				}
+				_, _ = text.WriteTo(c.out) // as all that is printed
 			}
-			safety, err := api.makeSafe(ctx, name, operator())
-			switch {
-			case errors.Is(err, errNoDaemon) && fileErr != nil:
-				return configFault(errors.Join(err, fileErr))
-			case errors.Is(err, errNoDaemon):
-				return makeSafeHere(ctx, c, settings, file)
-			case err != nil:
-				return err
-			}
-			return errors.Join(printSafety(c, safety), awaitBus(ctx, c, api, name))
+			return worst(errs)
 		},
 	}
+}
+
+// worst is the error with the gravest exit code, a bench that is not safe before a mistake on the command line; the others are
+// told with it.
+func worst(errs []error) error {
+	var codes []int
+	for _, err := range errs {
+		if err != nil {
+			codes = append(codes, exitCode(err, io.Discard))
+		}
+	}
+	switch {
+	case len(codes) == 0:
+		return nil
+	case slices.Contains(codes, station.ExitNotSafe):
+		return &exitError{station.ExitNotSafe, errors.Join(errs...)}
+	}
+	return &exitError{slices.Max(codes), errors.Join(errs...)}
+}
+
+func makeSafe(ctx context.Context, c *console, s Settings, bench string) error {
+	name, file, fileErr, err := named(s, bench)
+	if err != nil {
+		return err
+	}
+	api := newClient(s.Socket)
+	if file != nil {
+		if err := endHung(ctx, c, s, file, api); err != nil {
+			return err
+		}
+	}
+	safety, err := api.makeSafe(ctx, name, operator())
+	switch {
+	case errors.Is(err, errNoDaemon) && fileErr != nil:
+		return configFault(errors.Join(err, fileErr))
+	case errors.Is(err, errNoDaemon):
+		return makeSafeHere(ctx, c, s, file)
+	case err != nil:
+		return err
+	}
+	return errors.Join(printSafety(c, safety), awaitBus(ctx, c, api, name))
 }
 
 // answersWithin is how long a daemon may take to say that it is there.

@@ -57,7 +57,11 @@ type console struct {
 
 // Main runs the command line and returns its exit code.
 func Main(args []string, in io.Reader, out, errOut io.Writer) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	ends := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if hangupEnds(args) {
+		ends = append(ends, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), ends...)
 	defer stop()
 	root := newRoot(&console{in, out, errOut})
 	root.SetArgs(args)

@@ -246,7 +246,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	if err != nil {
 		return nil, "", err
 	}
-	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), station.NewSlot(), "run", jobs)
+	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), station.NewSlot(), "run", jobs, nil)
 	if err != nil {
 		return nil, "", err
 	}

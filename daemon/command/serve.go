@@ -16,6 +16,7 @@ import (
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/metrics"
 	"benchwarden/daemon/server"
+	"benchwarden/daemon/service"
 	"benchwarden/daemon/station"
 )
 
@@ -98,7 +99,7 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 	defer stop()
 	group, gctx := errgroup.WithContext(life)
 	group.Go(func() error { return collected.Run(gctx, counted) })
-	group.Go(func() error { return log(gctx, c, told) })
+	group.Go(func() error { return log(gctx, logger(c, s), told) })
 
 	book, jobs := jobsOrNone(ctx, c, s)
 	if book != nil {
@@ -108,7 +109,13 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 	if jobs != nil {
 		runsJobs = jobs
 	}
-	opened, minded, err := openKept(ctx, s, files, hub, slot, "daemon", runsJobs)
+	manager, err := service.Connect()
+	if err != nil {
+		stop()
+		return errors.Join(err, group.Wait())
+	}
+	defer manager.Close()
+	opened, minded, err := openKept(ctx, s, files, hub, slot, "daemon", runsJobs, manager)
 	if err != nil {
 		stop()
 		return errors.Join(err, group.Wait())
@@ -126,6 +133,12 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 		serving.ServeJobs(jobs)
 	}
 	group.Go(func() error { return serving.Serve(gctx, api) })
+	group.Go(func() error { return reload(gctx, c, s, files) })
+	if err := manager.Ready(len(opened)); err != nil {
+		fmt.Fprintln(c.err, "benchwarden:", err)
+	}
+	stopping := context.AfterFunc(ctx, func() { _ = manager.Stopping() }) // it may be gone
+	defer stopping()
 	if scrape != nil {
 		fmt.Fprintf(c.out, "metrics on http://%s/metrics\n", scrape.Addr())
 		group.Go(func() error { return serveMetrics(gctx, collected, scrape) })
@@ -146,15 +159,4 @@ func serveMetrics(ctx context.Context, m *metrics.Metrics, listener net.Listener
 		return fmt.Errorf("metrics: %w", err)
 	}
 	return nil
-}
-
-// log prints what happens on all benches.
-func log(ctx context.Context, c *console, events *event.Subscription) error {
-	for {
-		e, err := events.Next(ctx)
-		if err != nil {
-			return nil
-		}
-		teller{out: c.out, prefix: e.Bench + "  "}.tell(e)
-	}
 }

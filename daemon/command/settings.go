@@ -27,6 +27,7 @@ type Settings struct {
 	Data      string           `yaml:"data" mapstructure:"data"`
 	Countdown quantity.Seconds `yaml:"countdown" mapstructure:"countdown"`
 	ActWithin quantity.Seconds `yaml:"act_within" mapstructure:"act_within"`
+	Log       string           `yaml:"log" mapstructure:"log"`
 }
 
 func (s Settings) families() []string { return []string{filepath.Join(s.Configs, "families")} }
@@ -51,6 +52,7 @@ var settingKeys = map[string]struct{ value, help string }{
 	"data":       {defaultData(), "folder for journals and state files"},
 	"countdown":  {"3 s", "pause between the act at the bench and the energising"},
 	"act_within": {"60 s", "an act that is not done by then is refused"},
+	"log":        {logPlain, "form of a daemon's log: plain, text (key=value), json"},
 }
 
 func defaultSocket() string {
@@ -107,6 +109,9 @@ func (s *settings) read() (Settings, error) {
 		mapstructure.StringToSliceHookFunc(string(os.PathListSeparator)))
 	if err := s.viper.UnmarshalExact(&out, viper.DecodeHook(hooks)); err != nil {
 		return out, configFault(err)
+	}
+	if !slices.Contains([]string{logPlain, logText, logJSON}, out.Log) {
+		return out, configFault(fmt.Errorf("%s: %q is none of plain, text, json", s.origin("log"), out.Log))
 	}
 	return out, nil
 }

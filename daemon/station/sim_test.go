@@ -27,6 +27,7 @@ import (
 var (
 	seeds     = flag.Int("seeds", 300, "how many seeds TestSeeds simulates")
 	firstSeed = flag.Uint64("seed", 1, "the first seed of TestSeeds")
+	tell      = flag.Bool("tell", false, "TestSeeds tells every event and every message that an instrument takes")
 	untilOne  = flag.Bool("until-broken", false, "TestSeeds ends with the first seed that breaks a promise")
 )
 
@@ -157,6 +158,9 @@ func describe(list []*trouble) string {
 
 // Emit keeps what matters and holds every reading to what the instruments gave (P5).
 func (s *sim) Emit(e event.Event) {
+	if *tell {
+		fmt.Printf("%v %s %+v\n", time.Since(s.began), e.Kind(), e.Body)
+	}
 	switch b := e.Body.(type) {
 	case event.Trip:
 		s.tmu.Lock()
@@ -440,7 +444,7 @@ func TestSeeds(t *testing.T) {
 			tripped++
 		}
 		if len(s.past) > 0 {
-			t.Errorf("seed %d broke %s\nits faults:\n%s\nreplay: go test ./daemon/station -run '^TestSeeds$' -seeds 1 -seed %d -v", seed,
+			t.Errorf("seed %d broke %s\nits faults:\n%s\nreplay: go test ./daemon/station -run '^TestSeeds$' -seeds 1 -seed %d -tell -v", seed,
 				strings.Join(s.past, "\n  "), describe(s.troubles), seed)
 			if *untilOne {
 				return

@@ -232,6 +232,9 @@ func (w *world) exchange(role string, c *wire, line string, takes time.Duration)
 		return true
 	}
 	w.flow()
+	if *tell {
+		fmt.Printf("%v      %s takes %q, on: %t, %.2f V\n", time.Since(w.began), role, line, w.on, w.volts)
+	}
 	var answers []string
 	for _, part := range strings.Split(line, ";") {
 		if a, ok := w.do(role, strings.TrimPrefix(strings.TrimSpace(part), ":")); ok {
