@@ -5,13 +5,25 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
 // TestStatedUncertaintyHoldsTheTruth draws random pulse trains, samples them through random converters and counts how
-// often value ± U holds the truth: for a stated 95 % at least 90 % must, for each measure.
+// often value ± U holds the truth: for a stated 95 % at least 93 % must, for each measure, at low and at high noise. Most
+// measures hold it in 99 % and more: what is bounded rather than scattered (quantisation, the sampling of an edge, the
+// tails around a state level) enters with its whole width, though it partly averages out. So U errs to the safe side there.
 func TestStatedUncertaintyHoldsTheTruth(t *testing.T) {
-	const cases = 300
+	for name, noise := range map[string][2]float64{"low noise": {0, 0.02}, "high noise": {0.05, 0.3}} {
+		t.Run(name, func(t *testing.T) { coverage(t, noise[0], noise[1]) })
+	}
+}
+
+func coverage(t *testing.T, leastNoise, mostNoise float64) {
+	cases := 2000
+	if testing.Short() {
+		cases = 300
+	}
 	type score struct{ held, told int }
 	scores := map[string]*score{}
 	count := func(name string, truth float64, m Measure) {
@@ -35,33 +47,41 @@ func TestStatedUncertaintyHoldsTheTruth(t *testing.T) {
 			func() shape { return ramp(between(0.2e-6, 2e-6)) },
 			func() shape { return raisedCosine(between(0.2e-6, 2e-6)) },
 			func() shape { return onePole(between(0.05e-6, 0.5e-6)) },
-			func() shape { return secondOrder(between(4e6, 20e6), between(0.5, 0.9)) },
+			func() shape { return secondOrder(between(4e6, 20e6), between(0.2, 0.9)) },
 		}
 		up, down := kinds[random.IntN(4)](), kinds[random.IntN(4)]()
 		low := []float64{-8, -5, 0}[random.IntN(3)]
 		high := between(9, 16)
-		s := scope{step: between(8e-9, 120e-9), points: 20_000, bits: []int{0, 8, 16}[random.IntN(3)],
-			low: low - between(4, 20), high: high + between(8, 20), noise: between(0, 0.15), seed: uint64(k)}
+		s := scope{step: between(8e-9, 120e-9), points: 20_000, bits: []int{0, 8, 12, 16}[random.IntN(4)],
+			low: low - between(14, 30), high: high + between(18, 30), noise: between(leastNoise, mostNoise), seed: uint64(k)}
 		from := between(0, period)
-		p := Analyse(s.take(train(low, high, up, down, from, period, width)), Options{})
+		jitter := []float64{0, between(0, 0.01) * period}[random.IntN(2)]
+		p := Analyse(s.take(unsteady(low, high, up, down, from, period, width, jitter, uint64(k))), Options{})
 		count("low", low, p.Low)
 		count("high", high, p.High)
 		count("amplitude", high-low, p.Amplitude)
 		count("rise", up.duration(), p.Rise)
 		count("fall", down.duration(), p.Fall)
-		downHalf := down.half
-		count("width", width+downHalf-up.half, p.PulseWidth)
-		count("period", period, p.Period)
-		count("frequency", 1/period, p.Frequency)
-		count("duty", (width+downHalf-up.half)/period, p.Duty)
+		count("width", width+down.half-up.half, p.PulseWidth)
+		if jitter == 0 { // else the mean period of a short record is not the period drawn
+			count("period", period, p.Period)
+			count("frequency", 1/period, p.Frequency)
+			count("duty", (width+down.half-up.half)/period, p.Duty)
+		}
+		count("jitter", jitter, p.Jitter)
+		count("overshoot", max(up.over, down.over), p.Overshoot)
+		// Told for the kind of edge that is worse; where the two are close, either may be.
+		if math.Abs(up.back-down.back) > 0.05 || up.back == down.back {
+			count("undershoot", max(up.back, down.back), p.Undershoot)
+		}
 		if !p.Rise.Known() && p.Rise.AtMost > 0 {
 			count("bound of rise", 0, Measure{Value: max(0, up.duration()-p.Rise.AtMost)})
 		}
 	}
 	for name, s := range scores {
 		t.Logf("%-14s %4d of %4d (%.1f %%)", name, s.held, s.told, 100*float64(s.held)/float64(s.told))
-		require.GreaterOrEqual(t, float64(s.held), 0.9*float64(s.told), name)
-		require.Greater(t, s.told, cases/12, "%s is told often enough to judge", name)
+		assert.GreaterOrEqual(t, float64(s.held), 0.93*float64(s.told), name)
+		assert.Greater(t, s.told, cases/12, "%s is told often enough to judge", name)
 	}
 }
 

@@ -92,6 +92,7 @@ func (g *gate) edge() float64 { return g.next.perCode * g.swing }
 // instant is when the next crossing happens and its standard uncertainty, in seconds.
 func (g *gate) instant() (at, u float64) {
 	u = quadrature(g.u*g.next.perCode, samplingU(g.edge())) * float64(g.t.Step)
+	u = min(u, float64(g.t.Duration())) // a trace that stands still at the threshold: anywhere in the record
 	return float64(g.t.when(g.next.at)), u
 }
 

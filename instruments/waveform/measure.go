@@ -5,7 +5,7 @@ import (
 	"math"
 )
 
-// Measure is one measured parameter in base units with its expanded uncertainty (about 95 %, coverage factor 2), or the
+// Measure is one measured parameter in base units with its expanded uncertainty (95 % or more, coverage factor 2), or the
 // reason why it cannot be told.
 type Measure struct {
 	Value float64 `json:"value"`
@@ -22,7 +22,12 @@ type Measure struct {
 // Known tells whether there is a value.
 func (m Measure) Known() bool { return m.Undecided == "" }
 
-func known(value, standard float64) Measure { return Measure{Value: value, U: 2 * standard} }
+func known(value, standard float64) Measure {
+	if u := 2 * standard; !math.IsInf(value+u, 0) && !math.IsNaN(value+u) {
+		return Measure{Value: value, U: u}
+	}
+	return undecided("choose a smaller full scale or look at the trace", "the signal stands still where an instant is looked for, so that it cannot be told")
+}
 
 func undecided(change, format string, args ...any) Measure {
 	return Measure{Undecided: fmt.Sprintf(format, args...), Change: change}

@@ -16,6 +16,8 @@ type shape struct {
 	ten  float64
 	half float64
 	nine float64
+	over float64 // the peak beyond 1
+	back float64 // how far it falls below 1 again after the peak
 }
 
 func (s shape) duration() float64 { return s.nine - s.ten }
@@ -55,7 +57,9 @@ func secondOrder(omega, zeta float64) shape {
 		}
 		return low
 	}
-	return shape{ten: first(0.1), half: first(0.5), nine: first(0.9), at: at}
+	// Source: overshoot of a second-order step, exp(-pi·zeta/sqrt(1-zeta²)); the trough after it is its square (analytic).
+	over := math.Exp(-math.Pi * zeta / root)
+	return shape{ten: first(0.1), half: first(0.5), nine: first(0.9), at: at, over: over, back: over * over}
 }
 
 // train is a pulse train between low and high: rising edges of the given shape at from + k·period, falling ones width later.
@@ -68,6 +72,27 @@ func train(low, high float64, up, down shape, from, period, width float64) signa
 		y := up.at(phase)
 		if phase >= width {
 			y = 1 - down.at(phase-width)
+		}
+		return low + (high-low)*y
+	}
+}
+
+// unsteady is a train whose edges keep their distance to each other within a period, while the periods scatter by the
+// standard deviation given.
+func unsteady(low, high float64, up, down shape, from, period, width, jitter float64, seed uint64) signal {
+	random := rand.New(rand.NewPCG(seed, 2))
+	starts := []float64{from - period}
+	for range 2000 {
+		starts = append(starts, starts[len(starts)-1]+period+jitter*random.NormFloat64())
+	}
+	k := 0
+	return func(t float64) float64 {
+		for k+1 < len(starts) && starts[k+1] <= t {
+			k++
+		}
+		y := up.at(t - starts[k])
+		if t >= starts[k]+width {
+			y = 1 - down.at(t-starts[k]-width)
 		}
 		return low + (high-low)*y
 	}
@@ -100,6 +125,13 @@ func (s scope) take(f signal) Trace {
 			codes[i] = byte(min(255, max(0, math.Round((v-s.low)/scale))))
 		}
 		t = FromUint8(codes, scale, s.low)
+	case 12: // as scopes send them: in a word each
+		scale := (s.high - s.low) / 4095
+		codes := make([]int16, s.points)
+		for i, v := range values {
+			codes[i] = int16(min(2047, max(-2048, math.Round((v-s.low)/scale)-2048)))
+		}
+		t = FromInt16(codes, scale, s.low+2048*scale).WithClip(-2048, 2047)
 	case 16:
 		scale := (s.high - s.low) / 65535
 		codes := make([]int16, s.points)
