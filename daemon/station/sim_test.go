@@ -68,7 +68,6 @@ type sim struct {
 	safety []event.Safety
 	ctx    context.Context // of the script
 	stop   context.CancelCauseFunc
-	done   bool // the run has ended, and the bench was made safe for the last time
 	armed  bool
 	above  time.Time // since when the true bus stands above the trip limit with the supply on
 	tmu    sync.Mutex

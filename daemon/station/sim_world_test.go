@@ -69,27 +69,25 @@ type world struct {
 	flowedAt     time.Time
 	draw         float64 // a load, A
 	// supply
-	on                bool
-	set, limit        float64
-	ovp, ocp          float64
-	ovpOn, ocpOn      bool
-	tripped           bool
-	runaway           float64
-	onSent            int // switch-ons under way
-	ese               map[string]int
-	contacts          map[int]bool
-	leadOffAt         time.Time
-	held              float64 // the frozen meter's
-	holding           bool
-	exchanges         int
-	loseOne           int  // of the sweep: the exchange that is lost, 0 none
-	loseReply         bool // its answer rather than its command
-	highest           float64
-	lastOn            time.Time
-	past              []string // broken promises, as they are seen
-	mostVolts, mostA  float64
-	given             map[string][]answered
-	exchangesWhenIdle int
+	on               bool
+	set, limit       float64
+	ovp, ocp         float64
+	ovpOn, ocpOn     bool
+	tripped          bool
+	runaway          float64
+	onSent           int // switch-ons under way
+	ese              map[string]int
+	contacts         map[int]bool
+	held             float64 // the frozen meter's
+	holding          bool
+	exchanges        int
+	loseOne          int  // of the sweep: the exchange that is lost, 0 none
+	loseReply        bool // its answer rather than its command
+	highest          float64
+	lastOn           time.Time
+	past             []string // broken promises, as they are seen
+	mostVolts, mostA float64
+	given            map[string][]answered
 }
 
 // answered is a value that an instrument gave out, and when it was taken.
