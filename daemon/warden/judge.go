@@ -19,13 +19,21 @@ func (w *Warden) Feed(r event.Reading) {
 	defer w.mu.Unlock()
 	now := time.Now()
 	if readable(r.Value.Number) {
+		w.prior[r.Name] = sample{w.last[r.Name].Number, w.asked[r.Name]}
 		w.heard(r, now)
 		w.last[r.Name] = r.Value
 		w.energise(r)
 	}
 	for _, l := range w.limits {
-		if l.Quantity != r.Name || !l.onReadings() {
+		if l.judgedOn() != r.Name || !l.onReadings() {
 			continue
+		}
+		r := r
+		if l.Kind == Apart {
+			var between bool
+			if r, between = w.meterBetween(l.Quantity, r.Name); !between {
+				continue
+			}
 		}
 		v := w.judge(l, r, now)
 		if !v.judged {
@@ -103,11 +111,12 @@ func (w *Warden) judge(l *watch, r event.Reading, now time.Time) judgement {
 		v.limit.Number = float64(set) + max(limit.Number, setValueShare*float64(set))
 		v.passed = !(reading <= v.limit.Number)
 	case Apart:
-		supply, known := w.last[role+".voltage"]
 		set, _ := w.highestSet(role, now)
-		v.judged = known && w.settled(role, r.Asked)
+		v.judged = w.settled(role, r.Asked)
 		v.limit.Number = max(limit.Number, setValueShare*float64(set))
-		apart := quantity.Value{Number: math.Abs(reading - supply.Number), Unit: quantity.Volt}
+		supply := role + ".voltage"
+		low, high := order(w.prior[supply].value, w.last[supply].Number)
+		apart := quantity.Value{Number: max(low-reading, reading-high, 0), Unit: quantity.Volt}
 		v.found = &apart
 		v.passed = !(apart.Number <= v.limit.Number)
 	case Collapse:

@@ -51,6 +51,7 @@ type Warden struct {
 	limits   []*watch
 	steps    map[string]steps          // by role
 	asked    map[string]time.Time      // when the question of the last good reading was sent, by name
+	prior    map[string]sample         // the reading before the last one, by name
 	last     map[string]quantity.Value // the last good reading since the limits came into force, by name
 	tripped  *event.Trip
 	making   bool // make-safe after the trip has not returned
@@ -69,7 +70,7 @@ type watch struct {
 
 // New returns a warden that is not armed.
 func New(cfg Config) *Warden {
-	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}, last: map[string]quantity.Value{}}
+	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}, last: map[string]quantity.Value{}, prior: map[string]sample{}}
 }
 
 // Run owns the warden's time and its trips until ctx ends, then waits for a make-safe under way. It is the only caller of
@@ -142,6 +143,7 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 	w.run, w.armedAt, w.spent = run, now, false
 	w.limits = nil
 	clear(w.last)
+	clear(w.prior)
 	for _, l := range limits {
 		w.limits = append(w.limits, &watch{Limit: l})
 	}

@@ -130,6 +130,17 @@ func reads(name string, values ...quantity.Value) happens {
 	}
 }
 
+// beside reads a meter between two readings of its supply, once each value.
+func beside(supply float64, meter ...float64) happens {
+	return func(s *stand) {
+		for _, v := range meter {
+			reads("bus.voltage", volts(supply))(s)
+			reads("bus_meter.voltage", volts(v))(s)
+		}
+		reads("bus.voltage", volts(supply))(s)
+	}
+}
+
 func says(name string, texts ...string) happens {
 	return func(s *stand) {
 		for _, text := range texts {
@@ -304,17 +315,18 @@ func TestCauses(t *testing.T) {
 		{"a current that is no number has no power and trips", power,
 			[]happens{reads("bus.voltage", volts(60)), reads("bus.current", amperes(math.NaN()))}, event.UnreadableReading},
 
-		{"a meter that lost the bus trips", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(0.1), volts(0.1))}, event.LeadOff},
-		{"a meter that differs in one of three readings stays", apart,
-			[]happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(30), volts(0.1), volts(30), volts(30), volts(0.1))}, ""},
-		{"just apart enough trips, below the supply", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(27.99), volts(27.99))}, event.LeadOff},
-		{"just apart enough trips, above the supply", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(32.01), volts(32.01))}, event.LeadOff},
-		{"just inside stays", apart, []happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(28.01), volts(31.99), volts(28.01))}, ""},
-		{"5 % of a high set value is allowed", apart, []happens{set("bus", 0, 80, 0), reads("bus.voltage", volts(80)), reads("bus_meter.voltage", volts(76.01), volts(76.01))}, ""},
-		{"a step under way may drive them apart", apart,
-			[]happens{set("bus", 0, 30, time.Minute), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(5), volts(6), volts(7))}, ""},
-		{"a supply that is off reads nothing of a charged bus", apart,
-			[]happens{set("bus", 30, 0, 0), reads("bus.voltage", volts(0)), reads("bus_meter.voltage", volts(30), volts(29), volts(28))}, ""},
+		{"a meter that lost the bus trips", apart, []happens{set("bus", 0, 30, 0), beside(30, 0.1, 0.1)}, event.LeadOff},
+		{"a meter that differs in one of three readings stays", apart, []happens{set("bus", 0, 30, 0), beside(30, 30, 0.1, 30, 30, 0.1)}, ""},
+		{"just apart enough trips, below the supply", apart, []happens{set("bus", 0, 30, 0), beside(30, 27.99, 27.99)}, event.LeadOff},
+		{"just apart enough trips, above the supply", apart, []happens{set("bus", 0, 30, 0), beside(30, 32.01, 32.01)}, event.LeadOff},
+		{"just inside stays", apart, []happens{set("bus", 0, 30, 0), beside(30, 28.01, 31.99, 28.01)}, ""},
+		{"5 % of a high set value is allowed", apart, []happens{set("bus", 0, 80, 0), beside(80, 76.01, 76.01)}, ""},
+		{"a step under way may drive them apart", apart, []happens{set("bus", 0, 30, time.Minute), beside(30, 5, 6, 7)}, ""},
+		{"a supply that is off reads nothing of a charged bus", apart, []happens{set("bus", 30, 0, 0), beside(0, 30, 29, 28)}, ""},
+		{"a bus that was just let go falls between two readings of its supply", apart,
+			[]happens{set("bus", 0, 24, 0), beside(24, 24), reads("bus.voltage", volts(24)), reads("bus_meter.voltage", volts(20), volts(13)), reads("bus.voltage", volts(9)), reads("bus_meter.voltage", volts(7)), reads("bus.voltage", volts(6))}, ""},
+		{"a supply that was not read again says nothing of its meter", apart,
+			[]happens{set("bus", 0, 30, 0), reads("bus.voltage", volts(30)), reads("bus_meter.voltage", volts(0.1), volts(0.1), volts(0.1))}, ""},
 
 		{"an open interlock trips at once", interlock, []happens{says("interlock", "closed", "open")}, event.InterlockOpen},
 		{"an interlock that says nothing trips", interlock, []happens{says("interlock", "")}, event.InterlockOpen},
