@@ -1,0 +1,437 @@
+package station
+
+import (
+	"bufio"
+	"bytes"
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"os/exec"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+	"unsafe"
+
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"benchwarden/instruments/link/pty"
+	"benchwarden/instruments/scpi"
+)
+
+// The benchmarks measure the service against instruments in a process of their own, this test program started once more. Both
+// processes read the same clock of the kernel, so an instant in one can be compared with an instant in the other.
+
+const instrumentsVariable = "STATION_TEST_INSTRUMENTS"
+
+func TestMain(m *testing.M) {
+	if kind := os.Getenv(instrumentsVariable); kind != "" {
+		serveInstruments(kind)
+		return
+	}
+	os.Exit(m.Run())
+}
+
+// The quantity that crosses its limit, and the size of a trace.
+const (
+	normalVolts, crossedVolts     = 24.0, 200.0
+	normalAmperes, crossedAmperes = 0.1, 5.0
+	traceSize                     = 1_000_000
+)
+
+// ownTime is how long the simulated supply takes from the last byte of OFF to no current (practice: a supply's relay or its
+// output stage, 1 to 20 ms).
+const ownTime = 5 * time.Millisecond
+
+// fakeBench is a bus supply and a bus meter whose reading jumps past every limit on request, and falls back when the supply is
+// told to switch off.
+type fakeBench struct {
+	number int
+	tell   func(passage)
+	own    time.Duration
+
+	mu      sync.Mutex
+	crossed bool
+	on      bool
+	passage passage
+}
+
+// passage is one crossing with what followed, in nanoseconds of the system's clock.
+type passage struct {
+	Bench    int
+	Crossed  int64 // the quantity itself
+	Answered int64 // just before the first answer that showed it was written
+	Arrived  int64 // OFF was in the instrument's socket (the kernel's stamp), 0 where the kernel gives none
+	Read     int64 // the instrument read OFF
+	Gone     int64 // no current any more
+	Heard    int64 // the service had read the answer, 0 where that was not told
+	Latched  int64 // the service had latched the trip
+
+	Characters int // of that question and its answer
+}
+
+func (b *fakeBench) cross() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.crossed, b.on = true, true
+	b.passage = passage{Bench: b.number, Crossed: time.Now().UnixNano()}
+}
+
+// answering is called with a whole answer just before it is written.
+func (b *fakeBench) answering(message, answer []byte) {
+	if !bytes.HasPrefix(message, []byte("MEAS")) {
+		return
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.crossed && b.passage.Answered == 0 {
+		b.passage.Answered = time.Now().UnixNano()
+		b.passage.Characters = len(message) + len("\n") + len(answer) + len("\n")
+	}
+}
+
+func (b *fakeBench) off(arrived, read int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if !b.on || b.passage.Read != 0 {
+		return
+	}
+	b.passage.Arrived, b.passage.Read = arrived, read
+	if b.own == 0 {
+		b.gone()
+		return
+	}
+	time.AfterFunc(b.own, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.gone()
+	})
+}
+
+func (b *fakeBench) gone() {
+	b.crossed, b.on = false, false
+	b.passage.Gone = time.Now().UnixNano()
+	b.tell(b.passage)
+}
+
+func (b *fakeBench) volts() float64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.crossed {
+		return crossedVolts
+	}
+	return normalVolts
+}
+
+func (b *fakeBench) amperes() float64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case b.crossed:
+		return crossedAmperes
+	case b.on:
+		return normalAmperes
+	}
+	return 0
+}
+
+func (b *fakeBench) isOn() bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.on
+}
+
+func (b *fakeBench) device(kind string) *scpi.Device {
+	d := scpi.NewDevice([4]string{"Quayside Simulated", kind + " SIMULATED", "1", "1.0"})
+	number := func(read func() float64) scpi.Command {
+		return scpi.Command{Ask: func(*scpi.Call) (string, error) { return scpi.FormatNumber(read()), nil }}
+	}
+	d.Handle("MEASure:VOLTage[:DC]", number(b.volts))
+	d.Handle("MEASure:CURRent[:DC]", number(b.amperes))
+	d.Handle("OUTPut[:STATe]", scpi.Command{Takes: 1, Do: func(*scpi.Call) error { return nil }, // the byte stream is looked at for OFF
+		Ask: func(*scpi.Call) (string, error) { return scpi.FormatBool(b.isOn()), nil }})
+	return d
+}
+
+// wireEnd is the instrument's end of a wire.
+type wireEnd interface {
+	io.ReadWriteCloser
+	// readStamped is Read with the instant at which the kernel had the bytes, 0 if it does not tell.
+	readStamped([]byte) (n int, at int64, err error)
+}
+
+// serve is one connection to an instrument.
+func (b *fakeBench) serve(d *scpi.Device, w wireEnd) {
+	defer w.Close()
+	session := d.NewSession()
+	defer session.Close()
+	var buf []byte
+	chunk := make([]byte, 4096)
+	for {
+		n, at, err := w.readStamped(chunk)
+		if err != nil {
+			return
+		}
+		buf = append(buf, chunk[:n]...)
+		if bytes.Contains(buf, []byte("OUTP OFF")) {
+			b.off(at, time.Now().UnixNano())
+		}
+		for {
+			message, rest, ok := scpi.SplitMessage(buf)
+			if !ok {
+				break
+			}
+			answer := session.Execute(bytes.TrimSuffix(message, []byte("\r")))
+			if answer != nil {
+				b.answering(message, answer)
+				if _, err := w.Write(append(answer, '\n')); err != nil {
+					return
+				}
+			}
+			buf = rest
+		}
+		buf = bytes.Clone(buf)
+	}
+}
+
+// stampedSocket is a TCP connection whose kernel says when bytes arrived.
+type stampedSocket struct {
+	*net.TCPConn
+	raw syscall.RawConn
+	oob []byte
+}
+
+func stamped(c *net.TCPConn) (*stampedSocket, error) {
+	raw, err := c.SyscallConn()
+	if err != nil {
+		return nil, err
+	}
+	var failed error
+	err = raw.Control(func(fd uintptr) { failed = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS, 1) })
+	return &stampedSocket{c, raw, make([]byte, 128)}, cmp.Or(err, failed)
+}
+
+func (s *stampedSocket) readStamped(buf []byte) (n int, at int64, err error) {
+	var oob int
+	failed := s.raw.Read(func(fd uintptr) bool {
+		n, oob, _, _, err = unix.Recvmsg(int(fd), buf, s.oob, 0)
+		return err != unix.EAGAIN
+	})
+	if err = cmp.Or(err, failed); err != nil {
+		return 0, 0, err
+	}
+	if n == 0 {
+		return 0, 0, io.EOF
+	}
+	messages, err := unix.ParseSocketControlMessage(s.oob[:oob])
+	for _, m := range messages {
+		if m.Header.Type == unix.SCM_TIMESTAMPNS && len(m.Data) >= int(unsafe.Sizeof(unix.Timespec{})) {
+			at = (*unix.Timespec)(unsafe.Pointer(&m.Data[0])).Nano()
+		}
+	}
+	return n, at, err
+}
+
+// slowLine is a pseudo-terminal whose characters take as long as at 9600 baud.
+type slowLine struct{ *pty.Terminal }
+
+const characterTime = 10 * time.Second / 9600
+
+func (l slowLine) readStamped(buf []byte) (n int, at int64, err error) {
+	n, err = l.Read(buf[:1]) // one by one, as they come off a line
+	sleepFor(characterTime)
+	return n, 0, err
+}
+
+func (l slowLine) Write(data []byte) (int, error) {
+	for i := range data {
+		sleepFor(characterTime)
+		if _, err := l.Terminal.Write(data[i : i+1]); err != nil {
+			return i, err
+		}
+	}
+	return len(data), nil
+}
+
+// sleepFor sleeps more exactly than the runtime's timers do.
+func sleepFor(d time.Duration) {
+	left := unix.NsecToTimespec(int64(d))
+	for unix.Nanosleep(&left, &left) == unix.EINTR {
+	}
+}
+
+// places are where the instruments of one bench are reached.
+type places struct{ Bus, Meter string }
+
+// serveInstruments opens instruments, prints where they are, and then takes the number of a bench a line: its reading crosses.
+// The kind says how many benches, over which wire, with how much time of their own.
+func serveInstruments(kind string) {
+	var benches int
+	var wire string
+	var own time.Duration
+	fmt.Sscan(kind, &benches, &wire, (*int64)(&own))
+	var out sync.Mutex
+	say := func(v any) {
+		out.Lock()
+		defer out.Unlock()
+		must(json.NewEncoder(os.Stdout).Encode(v))
+	}
+	var all []*fakeBench
+	var where []places
+	for i := range benches {
+		b := &fakeBench{number: i, own: own, tell: func(p passage) { say(p) }}
+		all = append(all, b)
+		p := places{Meter: b.listen(b.device("meter"))}
+		if wire == "serial" {
+			p.Bus = b.plug(b.device("supply"))
+		} else {
+			p.Bus = b.listen(b.device("supply"))
+		}
+		where = append(where, p)
+	}
+	say(struct {
+		Benches []places
+		Traces  string
+		Bare    string
+	}{where, serveTraces(), serveBare(benches, func(p passage) { say(p) })})
+	lines := bufio.NewScanner(os.Stdin)
+	for lines.Scan() {
+		var number int
+		fmt.Sscan(lines.Text(), &number)
+		all[number].cross()
+	}
+}
+
+func must(err error) {
+	if err != nil {
+		panic(err)
+	}
+}
+
+func (b *fakeBench) listen(d *scpi.Device) string {
+	return listenOn(func(c *net.TCPConn) {
+		s, err := stamped(c)
+		must(err)
+		b.serve(d, s)
+	})
+}
+
+func listenOn(serve func(*net.TCPConn)) string {
+	l, err := net.ListenTCP("tcp", &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	must(err)
+	go func() {
+		for {
+			c, err := l.AcceptTCP()
+			must(err)
+			go serve(c)
+		}
+	}()
+	return "tcp://" + l.Addr().String()
+}
+
+func (b *fakeBench) plug(d *scpi.Device) string {
+	line, path, err := pty.Open()
+	must(err)
+	go b.serve(d, slowLine{line})
+	return "serial://" + path + "?baud=9600&eol=lf"
+}
+
+// serveTraces answers any message with a trace of a million points: a definite block with pulses of 20 kHz at 50 MS/s.
+func serveTraces() string {
+	codes := bytes.Repeat(append(bytes.Repeat([]byte{40}, 1250), bytes.Repeat([]byte{210}, 1250)...), traceSize/2500)
+	block := fmt.Appendf(nil, "#7%07d%s\n", len(codes), codes)
+	return listenOn(func(c *net.TCPConn) {
+		buf := make([]byte, 4096)
+		for {
+			if _, err := c.Read(buf); err != nil {
+				return
+			}
+			if _, err := c.Write(block); err != nil {
+				return
+			}
+		}
+	})
+}
+
+// serveBare answers whatever is no OFF, and tells when OFF came after that.
+func serveBare(number int, tell func(passage)) string {
+	return listenOn(func(c *net.TCPConn) {
+		s, err := stamped(c)
+		must(err)
+		buf := make([]byte, 64)
+		var p passage
+		for {
+			n, at, err := s.readStamped(buf)
+			if err != nil {
+				return
+			}
+			if bytes.HasPrefix(buf[:n], []byte("OUTP OFF")) {
+				p.Arrived, p.Read = at, time.Now().UnixNano()
+				tell(p)
+				continue
+			}
+			p = passage{Bench: number, Answered: time.Now().UnixNano()}
+			if _, err := s.Write([]byte("1\n")); err != nil {
+				return
+			}
+		}
+	})
+}
+
+// instrumentProcess is the other process as the benchmark sees it.
+type instrumentProcess struct {
+	Benches []places
+	Traces  string
+	Bare    string
+	process *exec.Cmd
+	in      io.Writer
+	mu      sync.Mutex
+	results []chan passage
+}
+
+func startInstruments(b *testing.B, benches int, wire string, own time.Duration) *instrumentProcess {
+	b.Helper()
+	p := exec.Command(os.Args[0])
+	p.Env = append(os.Environ(), fmt.Sprintf("%s=%d %s %d", instrumentsVariable, benches, wire, own))
+	p.Stderr = os.Stderr
+	in, err := p.StdinPipe()
+	require.NoError(b, err)
+	out, err := p.StdoutPipe()
+	require.NoError(b, err)
+	require.NoError(b, p.Start())
+	i := &instrumentProcess{process: p, in: in}
+	lines := json.NewDecoder(out)
+	require.NoError(b, lines.Decode(i))
+	for range benches + 1 { // and the bare wire
+		i.results = append(i.results, make(chan passage, 1))
+	}
+	read := make(chan struct{})
+	go func() {
+		defer close(read)
+		for {
+			var p passage
+			if lines.Decode(&p) != nil {
+				return
+			}
+			i.results[p.Bench] <- p
+		}
+	}()
+	b.Cleanup(func() {
+		in.Close()
+		<-read
+		require.NoError(b, p.Wait())
+	})
+	return i
+}
+
+// cross has a bench's reading jump past its limit.
+func (i *instrumentProcess) cross(bench int) error {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	_, err := io.WriteString(i.in, fmt.Sprintln(bench))
+	return err
+}
