@@ -126,6 +126,12 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	// Five durations hold the first peak and the first trough of any ringing that has a damping of 0.1 or more.
 	first := int(ended) + 1
 	last := min(first+int(math.Ceil(5*duration))+3, end, s.len())
+	if last >= end { // the next edge follows: where it begins is no part of what this one settles to
+		last = s.leaves(first, end, ReferenceLevel(a.low.level, a.high.level, far), x.rising)
+		if last < s.len() {
+			last -= int(math.Ceil(duration/2)) + 1
+		}
+	}
 	if last-first < 2 {
 		return
 	}

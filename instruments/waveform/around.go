@@ -77,6 +77,14 @@ func samplesPerCode[N number](s []N, from, to int) float64 {
 // extreme may have been cut off between two samples (an eighth of the second difference). Codes.
 type settling struct{ extreme, back, rounding float64 }
 
+// leaves finds the first sample from which on, up to sample to, the trace lies short of level: where the next edge takes it away.
+func leaves[N number](s []N, from, to int, level float64, rising bool) int {
+	for to > from && beyond(s[to-1], level, rising) < 0 {
+		to--
+	}
+	return to
+}
+
 func settle[N number](s []N, first, last int, rising bool) settling {
 	at := first
 	extreme, back := s[first], s[first]

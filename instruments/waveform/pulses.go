@@ -88,6 +88,9 @@ func (p Pulses) IsHigh(threshold quantity.Volts) (high, decided bool) {
 	return p.Level.Value > float64(threshold), true
 }
 
+// stateless is how far, as a share of the amplitude, a trace may go beyond both of its state levels before these are none.
+const stateless = 0.75
+
 // Analyse measures the pulses of a trace after IEEE Std 181: state levels by histogram, reference instants by linear
 // interpolation at 10 %, 50 % and 90 %.
 func Analyse(t Trace, o Options) Pulses {
@@ -111,6 +114,10 @@ func Analyse(t Trace, o Options) Pulses {
 				quantity.Volts(spread*t.scale))
 		}
 		return a.constant(p)
+	}
+	if below, above := (a.low.level-h.low)*t.scale, (h.high-a.high.level)*t.scale; min(below, above) > stateless*swing {
+		return p.unclear("look at the trace: a triangle or a sine has no levels", "the trace stands at no two levels: it goes %v below and %v above those that it shows most often",
+			quantity.Volts(below), quantity.Volts(above))
 	}
 	a.levels(&p)
 	a.edges()

@@ -2,6 +2,7 @@ package waveform
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -299,4 +300,47 @@ func TestNegativeScaleIsTheSameSignal(t *testing.T) {
 	require.InDelta(t, a.High.Value, b.High.Value, 1e-9)
 	require.InDelta(t, a.Rise.Value, b.Rise.Value, 1e-15)
 	require.Equal(t, a.Count, b.Count)
+}
+
+// A triangle stands nowhere: its histogram has no two modes, and what is measured between chance ones means nothing.
+func TestATriangleHasNoStates(t *testing.T) {
+	dice := rand.New(rand.NewPCG(3, 4))
+	for range 50 {
+		period := 300 + dice.IntN(900)
+		values := make([]float64, 2000)
+		for i := range values {
+			x := float64(i%period) / float64(period)
+			values[i] = 5*math.Abs(2*x-1) + 0.02*dice.NormFloat64()
+			values[i] = 0.04 * math.Round(values[i]/0.04)
+		}
+		tr := FromFloat64(values).WithResolution(0.04)
+		tr.Step = 1e-6
+		p := Analyse(tr, Options{})
+		if p.Kind == Pulsing { // where the modes lie near the tips they may pass for states
+			require.Less(t, p.Overshoot.Value, 0.8)
+		} else {
+			require.Equal(t, Unclear, p.Kind)
+		}
+	}
+}
+
+// The next edge is no undershoot of the one before it.
+func TestANarrowPulseHasNoUndershoot(t *testing.T) {
+	values := make([]float64, 4000)
+	for i := range values {
+		switch k := i % 40; {
+		case k < 8:
+			values[i] = 5 * float64(k) / 8
+		case k < 20:
+			values[i] = 5
+		case k < 28:
+			values[i] = 5 * float64(28-k) / 8
+		}
+	}
+	tr := FromFloat64(values)
+	tr.Step = 1e-8
+	p := Analyse(tr, Options{})
+	require.Equal(t, Pulsing, p.Kind)
+	require.True(t, p.Undershoot.Known(), p.Undershoot.Undecided)
+	require.InDelta(t, 0, p.Undershoot.Value, 0.02)
 }

@@ -19,6 +19,7 @@ type samples interface {
 	extent(from, to int) (low, high float64)
 	before(from, limit int, level, band float64, rising bool) (at, perCode float64)
 	after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool)
+	leaves(from, to int, level float64, rising bool) int
 	settle(first, last int, rising bool) settling
 	interpolate(i int, level float64) float64
 	crossings(c *scan)
@@ -131,6 +132,10 @@ func (o octets) after(from, limit int, level, band float64, rising bool) (at, pe
 
 func (o octets) countBeyond(level float64, above bool) int { return countBeyond(o, level, above) }
 
+func (o octets) leaves(from, to int, level float64, rising bool) int {
+	return leaves(o, from, to, level, rising)
+}
+
 func (o octets) settle(first, last int, rising bool) settling { return settle(o, first, last, rising) }
 
 func (o octets) interpolate(i int, level float64) float64 { return interpolate(o, i, level) }
@@ -151,6 +156,10 @@ func (w words) after(from, limit int, level, band float64, rising bool) (at, per
 func (w words) crossings(c *scan) { crossings(w, c, words.nextAtLeast, words.nextAtMost) }
 
 func (w words) countBeyond(level float64, above bool) int { return countBeyond(w, level, above) }
+
+func (w words) leaves(from, to int, level float64, rising bool) int {
+	return leaves(w, from, to, level, rising)
+}
 
 func (w words) settle(first, last int, rising bool) settling { return settle(w, first, last, rising) }
 
@@ -190,6 +199,10 @@ func (f floats) after(from, limit int, level, band float64, rising bool) (at, pe
 func (f floats) crossings(c *scan) { crossings(f, c, floats.nextAtLeast, floats.nextAtMost) }
 
 func (f floats) countBeyond(level float64, above bool) int { return countBeyond(f, level, above) }
+
+func (f floats) leaves(from, to int, level float64, rising bool) int {
+	return leaves(f, from, to, level, rising)
+}
 
 func (f floats) settle(first, last int, rising bool) settling { return settle(f, first, last, rising) }
 
