@@ -304,7 +304,7 @@ func TestNegativeScaleIsTheSameSignal(t *testing.T) {
 
 // A triangle stands nowhere: its histogram has no two modes, and what is measured between chance ones means nothing.
 func TestATriangleHasNoStates(t *testing.T) {
-	dice := rand.New(rand.NewPCG(3, 4))
+	dice, found := rand.New(rand.NewPCG(3, 4)), 0
 	for range 50 {
 		period := 300 + dice.IntN(900)
 		values := make([]float64, 2000)
@@ -316,12 +316,15 @@ func TestATriangleHasNoStates(t *testing.T) {
 		tr := FromFloat64(values).WithResolution(0.04)
 		tr.Step = 1e-6
 		p := Analyse(tr, Options{})
-		if p.Kind == Pulsing { // where the modes lie near the tips they may pass for states
-			require.Less(t, p.Overshoot.Value, 0.8)
-		} else {
-			require.Equal(t, Unclear, p.Kind)
+		if p.Kind == Pulsing { // where a mode lies near a tip, the two may pass for states
+			swing := p.High.Value - p.Low.Value
+			require.LessOrEqual(t, min(p.Low.Value-p.Min, p.Max-p.High.Value), 0.76*swing)
+			continue
 		}
+		require.Equal(t, Unclear, p.Kind)
+		found++
 	}
+	require.Greater(t, found, 5, "%d of 50 triangles", found)
 }
 
 // The next edge is no undershoot of the one before it.
