@@ -13,6 +13,7 @@ import (
 
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/drive"
+	"benchwarden/daemon/server"
 	"benchwarden/daemon/station"
 	"benchwarden/instruments/quantity"
 )
@@ -115,13 +116,7 @@ func limitsSet(c *console, s *settings) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			change, err := family.SetLimits(drive.Stage(stage), values, by, reason, time.Now(), func(changed *drive.Family) error {
-				var faults []error
-				for _, file := range files {
-					faults = append(faults, station.CheckChange(changed, drive.Stage(stage), file, settings.dialects()))
-				}
-				return errors.Join(faults...)
-			})
+			change, err := changeLimits(settings, family, files, drive.Stage(stage), values, by, reason)
 			if err != nil {
 				return configFault(err)
 			}
@@ -135,6 +130,66 @@ func limitsSet(c *console, s *settings) *cobra.Command {
 	cmd.Flags().StringVar(&reason, "reason", "", "why")
 	cmd.Flags().StringVar(&by, "by", operator(), "your name")
 	return cmd
+}
+
+// changeLimits sets limits that every one of the benches can hold.
+func changeLimits(settings Settings, family *drive.Family, files []*bench.File, stage drive.Stage, values map[string]string, by, reason string) (*drive.Change, error) {
+	return family.SetLimits(stage, values, by, reason, time.Now(), func(changed *drive.Family) error {
+		var faults []error
+		for _, file := range files {
+			faults = append(faults, station.CheckChange(changed, stage, file, settings.dialects()))
+		}
+		return errors.Join(faults...)
+	})
+}
+
+// limitsDesk serves the limits to the API.
+type limitsDesk struct{ settings Settings }
+
+// Show tells the limits of a family, of one stage and one bench where they are named.
+func (d limitsDesk) Show(name, stage, on string) (all []server.StageLimits, err error) {
+	family, files, err := onBenches(d.settings, name, on)
+	if err != nil {
+		return nil, err
+	}
+	stages, err := stagesOf(family, stage)
+	if err != nil {
+		return nil, err
+	}
+	for _, file := range files {
+		for _, stage := range stages {
+			limits, u, err := station.CostOf(family, stage, file, d.settings.dialects())
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, server.StageLimits{Family: family.Name, Stage: stage, Bench: file.Bench, Limits: limits, Uncontrolled: u})
+		}
+	}
+	return all, nil
+}
+
+// Set changes limits for the next run.
+func (d limitsDesk) Set(name string, c server.ChangeLimits) (drive.Change, error) {
+	family, files, err := onBenches(d.settings, name, c.Bench)
+	if err != nil {
+		return drive.Change{}, err
+	}
+	change, err := changeLimits(d.settings, family, files, c.Stage, c.Values, c.By, c.Reason)
+	if err != nil {
+		return drive.Change{}, err
+	}
+	return *change, nil
+}
+
+// History tells who changed what.
+func (d limitsDesk) History(name string) ([]drive.Change, error) {
+	family, err := drive.LoadNamed(d.settings.families(), name)
+	if err != nil {
+		return nil, err
+	}
+	_, noticed := family.NoticeEdits(time.Now())
+	changes, err := family.History()
+	return changes, errors.Join(err, noticed)
 }
 
 func limitsHistory(c *console, s *settings) *cobra.Command {
@@ -194,9 +249,14 @@ func familyOnBenches(s *settings, name, on string) (Settings, *drive.Family, []*
 	if err != nil {
 		return settings, nil, nil, err
 	}
+	family, files, err := onBenches(settings, name, on)
+	return settings, family, files, err
+}
+
+func onBenches(settings Settings, name, on string) (*drive.Family, []*bench.File, error) {
 	family, err := drive.LoadNamed(settings.families(), name)
 	if err != nil {
-		return settings, nil, nil, configFault(err)
+		return nil, nil, configFault(err)
 	}
 	paths, err := filepath.Glob(filepath.Join(settings.Configs, "benches", "*.yaml"))
 	if on != "" {
@@ -205,19 +265,19 @@ func familyOnBenches(s *settings, name, on string) (Settings, *drive.Family, []*
 		paths = []string{path}
 	}
 	if err != nil {
-		return settings, nil, nil, configFault(err)
+		return nil, nil, configFault(err)
 	}
 	slices.Sort(paths)
 	var files []*bench.File
 	for _, path := range paths {
 		file, err := bench.ReadFile(path)
 		if err != nil {
-			return settings, nil, nil, configFault(err)
+			return nil, nil, configFault(err)
 		}
 		files = append(files, file)
 	}
 	if len(files) == 0 {
-		return settings, nil, nil, configFault(fmt.Errorf("no bench files in %s: name one with --bench", filepath.Join(settings.Configs, "benches")))
+		return nil, nil, configFault(fmt.Errorf("no bench files in %s: name one with --bench", filepath.Join(settings.Configs, "benches")))
 	}
-	return settings, family, files, nil
+	return family, files, nil
 }

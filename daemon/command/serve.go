@@ -128,6 +128,7 @@ func own(ctx context.Context, c *console, s Settings, files []*bench.File, api, 
 		fmt.Fprintf(c.out, "bench %s is served on %s\n", st.Name(), s.Socket)
 	}
 	serving := server.New(benches...)
+	serving.ServeLimits(limitsDesk{s})
 	if jobs != nil {
 		takeLeftOver(ctx, c, s, book) // once the benches are safe
 		serving.ServeJobs(jobs)

@@ -39,7 +39,7 @@ With --family the bench files are checked against what that drive family asks fo
 				if err != nil {
 					return configFault(err)
 				}
-				v.needs = station.NeedsOf(f)
+				v.needs, v.family = station.NeedsOf(f), f
 			}
 			return v.all(files)
 		},
@@ -84,6 +84,7 @@ type validator struct {
 	c        *console
 	settings Settings
 	needs    bench.Needs
+	family   *drive.Family // nil: the benches are checked against none
 }
 
 // all checks every file and tells all faults; one bad file does not hide the next.
@@ -124,5 +125,13 @@ func (v validator) bench(path string) error {
 	for _, w := range findings.Warnings {
 		fmt.Fprintf(v.c.err, "warning: %v\n", w)
 	}
-	return findings.Faults.Err()
+	faults := []error{findings.Faults.Err()}
+	if v.family != nil {
+		stages, err := stagesOf(v.family, "")
+		faults = append(faults, err)
+		for _, stage := range stages {
+			faults = append(faults, station.CheckUncontrolled(v.family, stage, file, v.settings.dialects()))
+		}
+	}
+	return errors.Join(faults...)
 }

@@ -234,6 +234,8 @@ type StageLimits struct {
 	RunTime        quantity.Seconds `yaml:"run_time"`
 	// UncontrolledEnergy is the most that the current limit may let through into the bus while nothing controls it, from the
 	// daemon's hanging to the keeper's work done; 0: the family does not say.
-	UncontrolledEnergy quantity.Joules `yaml:"uncontrolled_energy"`
-	Needs              []string        `yaml:"needs"` // names of the checks without which the stage is not passed
+	UncontrolledEnergy quantity.Joules  `yaml:"uncontrolled_energy"`
+	Temperature        quantity.Celsius `yaml:"temperature"` // trips above, where the bench reads one
+	Persistence        Persistences     `yaml:"persistence"` // by cause; what it leaves out has the default
+	Needs              []string         `yaml:"needs"`       // names of the checks without which the stage is not passed
 }

@@ -33,6 +33,7 @@ func (j *judge) stage(f *Family, s Stage) {
 	j.notNegative(key+".ramp_energy", float64(l.RampEnergy), l.RampEnergy)
 	j.notNegative(key+".run_time", float64(l.RunTime), l.RunTime)
 	j.notNegative(key+".uncontrolled_energy", float64(l.UncontrolledEnergy), l.UncontrolledEnergy)
+	j.persistence(key+".persistence", l.Persistence)
 	for i, need := range l.Needs {
 		if !slices.Contains(Checks(), need) {
 			j.fault(fmt.Sprintf("%s.needs[%d]", key, i), "%s", notOneOf(need, Checks()))

@@ -35,7 +35,12 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 	}
 	var limits []warden.Limit
 	add := func(name string, kind warden.Kind, v quantity.Value, origin string) {
-		limits = append(limits, warden.NewLimit(name, kind, v, origin))
+		l := warden.NewLimit(name, kind, v, origin)
+		if p, ok := s.Persistence[persistenceKey(kind, v.Unit)]; ok {
+			l.N, l.M = p.N, p.M
+			l.Origin += fmt.Sprintf(", %v by family %s", p, family.Name)
+		}
+		limits = append(limits, l)
 	}
 	supply := func(role string, v quantity.Volts, a quantity.Amperes) {
 		value, origin := volts(v)
@@ -79,6 +84,11 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 	if polled(bench.Control) && family.Control.Feed == drive.Separate {
 		supply(bench.Control, s.ControlVoltage, s.ControlCurrent)
 	}
+	if polled(bench.Temperature) && s.Temperature > 0 {
+		name := bench.Temperature + ".value"
+		add(name, warden.High, s.Temperature.Value(), fromFamily)
+		age(add, file, bench.Temperature, name)
+	}
 	if file.Interlock.Contact != "" {
 		add(bench.InterlockName, warden.Interlock, quantity.Value{Unit: quantity.One}, "bench "+file.Bench)
 		age(add, file, bench.Contacts, bench.InterlockName)
@@ -87,6 +97,25 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 		add("run", warden.RunTime, s.RunTime.Value(), fromFamily)
 	}
 	return limits
+}
+
+// persistenceKey is the name under which a family may say how often a limit has to be passed; empty where it may not.
+func persistenceKey(kind warden.Kind, unit quantity.Unit) string {
+	switch {
+	case kind == warden.High && unit == quantity.DegC:
+		return drive.PersistTemperature
+	case kind == warden.High || kind == warden.SetValue:
+		return drive.PersistOverVoltage
+	case kind == warden.Settled:
+		return drive.PersistOverCurrent
+	case kind == warden.Power:
+		return drive.PersistOverPower
+	case kind == warden.ConstantCurrent:
+		return drive.PersistConstantCurrent
+	case kind == warden.Apart:
+		return drive.PersistLeadOff
+	}
+	return ""
 }
 
 // age limits how old a reading may be: some of its own instrument's periods.

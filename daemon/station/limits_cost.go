@@ -63,7 +63,7 @@ func CostOf(family *drive.Family, stage drive.Stage, file *bench.File, dialects 
 		}
 		// A crossing just after a reading waits one period for the first that shows it; M - N good ones may lie between.
 		c.Latency = quantity.Seconds(l.M)*file.PeriodOf(role) + quantity.SecondsOf(link.WireTime(in.Link, messageLength)) + off
-		c.Energy = energy(of.Supplies[fed], c.Latency)
+		c.Energy = energy(of.Supplies[fed], file.Ceilings, c.Latency)
 		costed = append(costed, c)
 	}
 	off, err := offTime(file, bench.Bus, dialects)
@@ -71,12 +71,13 @@ func CostOf(family *drive.Family, stage drive.Stage, file *bench.File, dialects 
 		return nil, Uncontrolled{}, err
 	}
 	u := Uncontrolled{Time: quantity.SecondsOf(keeper.Silence+keeper.Reach) + off}
-	u.Energy = energy(of.Supplies[bench.Bus], u.Time)
+	u.Energy = energy(of.Supplies[bench.Bus], file.Ceilings, u.Time)
 	return costed, u, nil
 }
 
-func energy(e bench.Envelope, lasts quantity.Seconds) quantity.Joules {
-	return quantity.Joules(float64(e.TripVoltage) * float64(e.Current) * float64(lasts))
+// energy is what a supply's current limit lets through at the trip voltage, both as the bench's ceilings leave them.
+func energy(e bench.Envelope, c bench.Ceilings, lasts quantity.Seconds) quantity.Joules {
+	return quantity.Joules(float64(min(e.TripVoltage, c.Voltage)) * float64(min(e.Current, c.Current)) * float64(lasts))
 }
 
 // offTime is the off command on the wire and the supply's own time until it acts; zero for a bench without that role and
@@ -112,11 +113,11 @@ func CheckChange(family *drive.Family, stage drive.Stage, file *bench.File, dial
 				v.value, v.limit, file.Bench))
 		}
 	}
-	return errors.Join(append(faults, checkUncontrolled(family, stage, file, dialects))...)
+	return errors.Join(append(faults, CheckUncontrolled(family, stage, file, dialects))...)
 }
 
-// checkUncontrolled refuses limits that would let through more than the family's uncontrolled_energy.
-func checkUncontrolled(family *drive.Family, stage drive.Stage, file *bench.File, dialects []string) error {
+// CheckUncontrolled refuses limits that would let through more than the family's uncontrolled_energy.
+func CheckUncontrolled(family *drive.Family, stage drive.Stage, file *bench.File, dialects []string) error {
 	most := family.Stages[stage].UncontrolledEnergy
 	if most == 0 {
 		return nil

@@ -42,7 +42,7 @@ func TestEveryStageStaysWithinItsUncontrolledEnergy(t *testing.T) {
 		f := family(t, name)
 		for stage, l := range f.Stages {
 			require.Positive(t, float64(l.UncontrolledEnergy), "%s, %s", name, stage)
-			require.NoError(t, checkUncontrolled(f, stage, example(t), dialectsOfOurs), "%s, %s", name, stage)
+			require.NoError(t, CheckUncontrolled(f, stage, example(t), dialectsOfOurs), "%s, %s", name, stage)
 		}
 	}
 }

@@ -107,7 +107,7 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	if err := s.cfg.File.Validate(needsFor(p.family, p.script.Stage), bench.Speaks(s.cfg.Dialects)).Faults.Err(); err != nil {
 		return p, err
 	}
-	return p, checkUncontrolled(p.family, p.script.Stage, s.cfg.File, s.cfg.Dialects)
+	return p, CheckUncontrolled(p.family, p.script.Stage, s.cfg.File, s.cfg.Dialects)
 }
 
 // orderError is a fault of an order in its own words.
