@@ -84,7 +84,7 @@ var drives = map[string][]line{
 		{fault: "overlap_one_edge:B", names: "Leg B overlaps on one edge only"},
 		{fault: "pulses_missing:B.high", names: "B.high"},
 		{fault: "jitter", names: "jitter"},
-		{fault: "bootstrap_diode_open:B.high", names: "bootstrap diode or capacitor of B.high", on: "plover", outcome: "undecided"}, // until the probe is seen alive
+		{fault: "bootstrap_diode_open:B.high", names: "bootstrap diode or capacitor of B.high", on: "plover", outcome: "fail"},
 		{fault: "bootstrap_capacitor:B.high", names: "B.high", on: "plover"},
 
 		{fault: "sense_always_reports", names: "thermal", on: "heron"},

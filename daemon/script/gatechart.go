@@ -173,18 +173,19 @@ func (c *chart) silent(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 	return starlark.NewList(channels), nil
 }
 
-// finish(on_rail, withheld, missing, bad_rails, lamp) judges the chart: its checks and findings go into the run.
+// finish(on_rail, proven, withheld, missing, bad_rails, lamp) judges the chart: its checks and findings go into the run.
 func (c *chart) finish(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var onRail *starlark.Dict
-	var withheld, missing, badRails *starlark.List
+	var withheld, missing, badRails, proven *starlark.List
 	var lamp starlark.Value
 	err := starlark.UnpackArgs(b.Name(), args, kwargs, "on_rail?", &onRail, "withheld?", &withheld, "missing?", &missing,
-		"bad_rails?", &badRails, "lamp?", &lamp)
+		"bad_rails?", &badRails, "lamp?", &lamp, "proven?", &proven)
 	if err != nil {
 		return nil, err
 	}
-	around := gates.Circumstances{OnRail: map[string]quantity.Volts{}, Lamp: optional(lamp)}
-	for list, into := range map[*starlark.List]*[]string{withheld: &around.Withheld, missing: &around.Missing, badRails: &around.BadRails} {
+	around := gates.Circumstances{OnRail: map[string]quantity.Volts{}, Proven: map[string]bool{}, Lamp: optional(lamp)}
+	var alive []string
+	for list, into := range map[*starlark.List]*[]string{withheld: &around.Withheld, missing: &around.Missing, badRails: &around.BadRails, proven: &alive} {
 		if list == nil {
 			continue
 		}
@@ -195,6 +196,9 @@ func (c *chart) finish(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 			}
 			*into = append(*into, text)
 		}
+	}
+	for _, channel := range alive {
+		around.Proven[channel] = true
 	}
 	if onRail != nil {
 		for _, item := range onRail.Items() {
