@@ -173,6 +173,7 @@ func (s *Station) free(r *Running) {
 
 // execute owns the run from its first event to its last.
 func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *record.Journal) {
+	standBack()
 	defer s.free(r)
 	kept := s.cfg.Hub.Subscribe(event.Lossless)
 	keeping := make(chan error, 1)

@@ -9,8 +9,18 @@ import (
 // always free for the wardens.
 type Slot chan struct{}
 
-// NewSlot returns the process's computing slots.
-func NewSlot() Slot { return make(Slot, max(1, runtime.GOMAXPROCS(0)-1)) }
+// leastThreads is how many threads the runtime may use at once, however few processors there are: the system shares them among
+// threads sooner than the runtime among goroutines, which lets one compute for 10 ms.
+const leastThreads = 4
+
+// NewSlot returns the process's computing slots, and lets the process's threads run soon when they have something to do.
+func NewSlot() Slot {
+	if runtime.GOMAXPROCS(0) < leastThreads {
+		runtime.GOMAXPROCS(leastThreads)
+	}
+	runSoon()
+	return make(Slot, max(1, runtime.NumCPU()-1))
+}
 
 // Take waits for a slot.
 func (s Slot) Take(ctx context.Context) error {

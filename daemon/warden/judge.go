@@ -2,6 +2,7 @@ package warden
 
 import (
 	"math"
+	"runtime"
 	"strings"
 	"time"
 
@@ -12,11 +13,16 @@ import (
 // Feed judges one reading; what passes a limit often enough trips. A reading with an error is none: its age goes on growing.
 // A number that is none, or has another unit than its limit, counts as passed: a warden that cannot read trips (P5).
 func (w *Warden) Feed(r event.Reading) {
-	if r.Error != "" {
-		return
+	if r.Error == "" && w.feed(r) {
+		runtime.Gosched() // make-safe goes before anything else that this goroutine has to do
 	}
+}
+
+// feed says whether the reading has tripped.
+func (w *Warden) feed(r event.Reading) bool {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	before := w.tripped
 	now := time.Now()
 	if readable(r.Value.Number) {
 		w.prior[r.Name] = sample{w.last[r.Name].Number, w.asked[r.Name]}
@@ -44,6 +50,7 @@ func (w *Warden) Feed(r event.Reading) {
 			w.latch(now, tripOf(l, r, v))
 		}
 	}
+	return w.tripped != before
 }
 
 // heard keeps when the reading's question was sent; one that claims to be from the future is taken as asked now.

@@ -43,9 +43,10 @@ type Config struct {
 // Warden supervises one bench. Its zero latch is open, but it is not armed: nothing may energise.
 type Warden struct {
 	cfg   Config
-	trips chan event.Trip
+	trips chan event.Trip // latched while the loop does not run
 
 	mu       sync.Mutex
+	start    func(event.Trip) // starts make-safe; nil while the loop does not run
 	run      string
 	armedAt  time.Time
 	limits   []*watch
@@ -73,8 +74,9 @@ func New(cfg Config) *Warden {
 	return &Warden{cfg: cfg, trips: make(chan event.Trip, 1), steps: map[string]steps{}, asked: map[string]time.Time{}, last: map[string]quantity.Value{}, prior: map[string]sample{}}
 }
 
-// Run owns the warden's time and its trips until ctx ends, then waits for a make-safe under way. It is the only caller of
-// MakeSafe. Its loop goes on while the bench is being made safe: its heartbeat says that the supervision lives.
+// Run owns the warden's time and every make-safe until ctx ends, then waits for one under way. Whoever latches a trip starts
+// make-safe at once, by a goroutine that Run waits for; a trip from before is made safe when Run begins. The loop goes on
+// meanwhile: its heartbeat says that the supervision lives.
 func (w *Warden) Run(ctx context.Context) error {
 	ticker := time.NewTicker(w.cfg.Tick)
 	defer ticker.Stop()
@@ -90,6 +92,7 @@ func (w *Warden) Run(ctx context.Context) error {
 	}
 	w.heartbeat(time.Now())
 	defer w.heartbeat(time.Time{})
+	w.startWith(makeSafe)
 	for {
 		select {
 		case trip := <-w.trips:
@@ -101,6 +104,7 @@ func (w *Warden) Run(ctx context.Context) error {
 				w.cfg.Beat()
 			}
 		case <-ctx.Done():
+			w.startWith(nil)
 			select {
 			case trip := <-w.trips:
 				makeSafe(trip)
@@ -109,6 +113,12 @@ func (w *Warden) Run(ctx context.Context) error {
 			return nil
 		}
 	}
+}
+
+func (w *Warden) startWith(makeSafe func(event.Trip)) {
+	w.mu.Lock()
+	w.start = makeSafe
+	w.mu.Unlock()
 }
 
 func (w *Warden) heartbeat(at time.Time) {
@@ -269,8 +279,12 @@ func (w *Warden) latch(now time.Time, trip event.Trip) {
 		return
 	}
 	w.tripped, w.making, w.spent = &trip, true, true
-	w.trips <- trip // has room: a latch opens only after Run has taken the trip before
 	w.emit(now, trip)
+	if w.start != nil {
+		w.start(trip)
+		return
+	}
+	w.trips <- trip // has room: a latch opens only after the make-safe of the trip before
 }
 
 func (w *Warden) emit(now time.Time, b event.Body) {
