@@ -24,8 +24,8 @@ import (
 
 // runOptions are the flags of run.
 type runOptions struct {
-	bench, family, unit, job, json, operator string
-	here                                     bool
+	bench, family, unit, job, json, operator, probing string
+	here                                              bool
 }
 
 func runCommand(c *console, s *settings) *cobra.Command {
@@ -53,7 +53,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 			if err != nil {
 				return err
 			}
-			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Job: o.job, Operator: o.operator}
+			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Job: o.job, Operator: o.operator, ProbeEnergised: o.probing}
 			if o.here {
 				return runHere(cmd.Context(), c, settings, o, order)
 			}
@@ -67,6 +67,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 	f.StringVar(&o.job, "job", "", "the job that the run belongs to; family and unit are the job's")
 	f.StringVar(&o.json, "json", "", "file for the run's events, one JSON object a line")
 	f.StringVar(&o.operator, "operator", operator(), "who runs it")
+	f.StringVar(&o.probing, "probe-energised", "", "REASON why probes are moved above 60 V d.c. or on a source that is not isolated; printed on the report with your name")
 	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
 	return cmd
 }

@@ -43,6 +43,8 @@ func (t teller) tell(e event.Event) {
 		if !t.quiet || b.Outcome == verdict.Fail {
 			t.say(string(b.Outcome), "%s", checkLine(verdict.Check(b)))
 		}
+	case event.Override:
+		t.say("OVERRIDE", "%s: set aside by %s: %s", b.Rule, b.By, b.Reason)
 	case event.Finding:
 		t.say("FINDING", "%s", b.Text)
 		if b.Part != "" && !t.quiet {

@@ -225,6 +225,13 @@ type Trace struct {
 	Data json.RawMessage `json:"data"` // as package waveform writes it
 }
 
+// Override says that a person has set a safety rule aside, by name and with a reason; reports show it in plain sight.
+type Override struct {
+	Rule   string `json:"rule"` // what was set aside, in words
+	By     string `json:"by"`
+	Reason string `json:"reason"`
+}
+
 // Finding is a conclusion in words: what is wrong, with the likely part, and what to do.
 type Finding struct {
 	Subject string `json:"subject"` // gate channel, rail, bus ...
@@ -254,3 +261,4 @@ func (Check) kind() string      { return "check" }
 func (Chart) kind() string      { return "chart" }
 func (Trace) kind() string      { return "trace" }
 func (Finding) kind() string    { return "finding" }
+func (Override) kind() string   { return "override" }

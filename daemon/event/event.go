@@ -96,4 +96,5 @@ var kinds = map[string]func(json.RawMessage) (Body, error){
 	Chart{}.kind():      as[Chart],
 	Trace{}.kind():      as[Trace],
 	Finding{}.kind():    as[Finding],
+	Override{}.kind():   as[Override],
 }

@@ -23,6 +23,8 @@ type rig struct {
 	stage   drive.Stage
 	unit    string
 	job     string // empty: the run belongs to none
+	by      string // who runs it
+	probing string // why hands may come near what is energised above the bounds; empty: they may not
 }
 
 var _ script.Rig = (*rig)(nil)

@@ -28,6 +28,8 @@ type Order struct {
 	Unit     string `json:"unit"`          // serial number
 	Job      string `json:"job,omitempty"` // family and unit are the job's
 	Operator string `json:"operator,omitempty"`
+	// ProbeEnergised sets aside the bounds of energised probing, with a reason; it needs an operator's name, and is printed.
+	ProbeEnergised string `json:"probe_energised,omitempty"`
 }
 
 // Running is a run that is going on.
@@ -75,6 +77,9 @@ type plan struct {
 }
 
 func (s *Station) plan(o Order) (p plan, err error) {
+	if strings.TrimSpace(o.ProbeEnergised) != "" && strings.TrimSpace(o.Operator) == "" {
+		return p, errors.New("energised probing beyond its bounds is a named person's decision: give the name with --operator")
+	}
 	if o.Unit == "" && o.Job == "" {
 		return p, errors.New("no unit: give the drive's serial number with --unit, or a job with --job")
 	}
@@ -231,7 +236,7 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
 		return result, err
 	}
-	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job}
+	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job, by: p.order.Operator, probing: p.order.ProbeEnergised}
 	slot := &mindedSlot{Slot: s.cfg.Slot}
 	minding, stopMinding := context.WithCancel(ctx)
 	var mind sync.WaitGroup
