@@ -73,6 +73,14 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 		busOff <- true
 	}
 	var wg sync.WaitGroup
+	wg.Go(func() {
+		off := false
+		select {
+		case off = <-busOff:
+		case <-time.After(contactorWaits):
+		}
+		opened = b.contactor(ctx, off, later)
+	})
 	for i, t := range targets {
 		wg.Go(func() {
 			on, from, limit := t.in.energised()
@@ -86,14 +94,6 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 			}
 		})
 	}
-	wg.Go(func() {
-		off := false
-		select {
-		case off = <-busOff:
-		case <-time.After(contactorWaits):
-		}
-		opened = b.contactor(ctx, off, later)
-	})
 	wg.Wait()
 
 	result := SafeResult{Safety: event.Safety{Confirmed: true, Cause: cause, Outputs: append(slices.Concat(results...), opened...)}}
