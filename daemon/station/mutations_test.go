@@ -60,6 +60,7 @@ func TestMutations(t *testing.T) {
 			said, err := exec.Command("go", args...).CombinedOutput()
 			require.Error(t, err, "nobody found it")
 			require.NotContains(t, string(said), "[build failed]", "the defect does not compile: %s", said)
+			require.Regexp(t, "--- FAIL|panic:", string(said), "it ended for another reason than a test")
 			t.Logf("found: %s", firstSaid(string(said)))
 		})
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"strconv"
@@ -57,6 +58,8 @@ func (t trouble) String() string {
 // world is a bus with the instruments around it, in memory and in virtual time.
 type world struct {
 	dice    *rand.Rand
+	salt    uint64          // of what is drawn apart from the dice
+	opened  map[string]int  // connections of an instrument
 	ctx     context.Context // ends the instruments
 	serving sync.WaitGroup  // their connections
 
@@ -81,10 +84,8 @@ type world struct {
 	held             float64 // the frozen meter's
 	holding          bool
 	exchanges        int
-	loseOne          int  // of the sweep: the exchange that is lost, 0 none
-	loseReply        bool // its answer rather than its command
-	highest          float64
-	lastOn           time.Time
+	loseOne          int      // of the sweep: the exchange that is lost, 0 none
+	loseReply        bool     // its answer rather than its command
 	past             []string // broken promises, as they are seen
 	mostVolts, mostA float64
 	given            map[string][]answered
@@ -97,7 +98,7 @@ type answered struct {
 }
 
 func newWorld(ctx context.Context, dice *rand.Rand) *world {
-	return &world{dice: dice, ctx: ctx, began: time.Now(), flowedAt: time.Now(), farads: 470e-6, ohms: 3900, ese: map[string]int{},
+	return &world{dice: dice, salt: dice.Uint64(), opened: map[string]int{}, ctx: ctx, began: time.Now(), flowedAt: time.Now(), farads: 470e-6, ohms: 3900, ese: map[string]int{},
 		contacts: map[int]bool{}, given: map[string][]answered{}, ovp: 440, ocp: 11, ovpOn: true}
 }
 
@@ -130,7 +131,6 @@ func (w *world) flow() {
 	if w.on && w.ovpOn && w.volts > w.ovp {
 		w.on, w.tripped = false, true
 	}
-	w.highest = max(w.highest, w.volts)
 }
 
 // amperes is what the supply gives now.
@@ -185,10 +185,18 @@ func (w *world) open(role string) func(context.Context) (link.Port, error) {
 			return nil, errRefused
 		}
 		c := newWire()
-		own := time.Duration(w.dice.Int64N(900)) * time.Microsecond // every connection at its own odd pace
-		w.serving.Go(func() { w.answer(role, c, 3*time.Millisecond+own) })
+		w.opened[role]++
+		w.serving.Go(func() { w.answer(role, c, 3*time.Millisecond+w.pace(role, w.opened[role])) })
 		return c, nil
 	}
+}
+
+// pace is a connection's own odd time for a message. It is drawn apart from the world's dice: instruments that are opened at the same
+// instant come in no fixed order, and a seed has to replay.
+func (w *world) pace(role string, n int) time.Duration {
+	h := fnv.New64a()
+	fmt.Fprint(h, role, n)
+	return time.Duration(rand.New(rand.NewPCG(w.salt, h.Sum64())).Int64N(int64(900 * time.Microsecond)))
 }
 
 // answer takes the messages of a connection one after the other.
@@ -241,7 +249,6 @@ func (w *world) exchange(role string, c *wire, line string, takes time.Duration)
 	}
 	text := strings.Join(answers, ";")
 	var late time.Duration
-	ends := false
 	times := 1
 	if text != "" {
 		if lost {
@@ -270,7 +277,7 @@ func (w *world) exchange(role string, c *wire, line string, takes time.Duration)
 		}
 	}
 	w.mu.Unlock()
-	if text == "" || ends {
+	if text == "" {
 		return true
 	}
 	if late > 0 {
@@ -418,7 +425,7 @@ func (w *world) switchOn() {
 		w.flow()
 		w.onSent--
 		if !w.tripped {
-			w.on, w.lastOn = true, time.Now()
+			w.on = true
 		}
 	})
 }
