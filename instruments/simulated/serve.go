@@ -102,7 +102,10 @@ func (i *instrument) exchange(ctx context.Context, w wire, talk conversation, me
 		i.refresh()
 	}
 	answer := talk.Execute(message)
-	if answer == nil {
+	switch {
+	case ctx.Err() != nil: // the plug was pulled: what waited has ended by that, and nobody is answered any more
+		return false
+	case answer == nil:
 		return true
 	}
 	return i.send(ctx, w, answer)
