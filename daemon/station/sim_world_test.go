@@ -186,7 +186,8 @@ func (w *world) open(role string) func(context.Context) (link.Port, error) {
 		}
 		c := newWire()
 		w.opened[role]++
-		w.serving.Go(func() { w.answer(role, c, 3*time.Millisecond+w.pace(role, w.opened[role])) })
+		takes := 3*time.Millisecond + w.pace(role, w.opened[role])
+		w.serving.Go(func() { w.answer(role, c, takes) })
 		return c, nil
 	}
 }
