@@ -56,6 +56,7 @@ type ContactBank interface {
 
 // Connection is one link to an instrument, as make-safe sees it.
 type Connection interface {
+	Prompt() bool                // an urgent write would leave now, without waiting
 	Unanswered() bool            // something was sent whose being taken no answer has proven
 	Fence(context.Context) error // proves that everything sent so far was taken
 	Drop()                       // closes the connection; it opens again by itself

@@ -288,7 +288,7 @@ func (b *Bench) SwitchOff(ctx context.Context, role string) error {
 func (b *Bench) off(ctx context.Context, in *instrument) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
 	defer cancel()
-	t := target{in, supplyOff{in}}
+	t := target{in: in, safer: supplyOff{in}}
 	sent := t.safer.repeat(ctx, in.device())
 	bad := unconfirmed(t.confirmed(ctx))
 	if len(bad) > 0 {

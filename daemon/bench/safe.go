@@ -38,34 +38,60 @@ func (b *Bench) MakeSafe(ctx context.Context, cause string) SafeResult {
 // MakeSafeFor is MakeSafe when a reading of role was the cause: a control supply that caused a trip goes off at once where no
 // devices are fitted or the bus is down; else it stays in its own current limit for the family's control hold at most.
 func (b *Bench) MakeSafeFor(ctx context.Context, cause, role string) SafeResult {
+	return b.StartSafe(cause, role)(ctx)
+}
+
+// StartSafe is MakeSafeFor in two parts, for whoever has just read what was too much: it sends what can leave now, on the caller's
+// own time and without waiting, since waking somebody else to do it would cost more. What it returns does the rest, and has to be
+// called.
+func (b *Bench) StartSafe(cause, role string) (rest func(context.Context) SafeResult) {
 	b.mu.Lock()
 	if m := b.making; m != nil {
 		b.mu.Unlock()
-		<-m.done
-		return m.result
+		return func(context.Context) SafeResult {
+			<-m.done
+			return m.result
+		}
 	}
 	m := &making{done: make(chan struct{})}
 	b.making, b.latched = m, cause
 	b.stopWork(fmt.Errorf("%w: %s", ErrMadeSafe, cause))
 	b.mu.Unlock()
 
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
-	defer cancel()
-	m.result = b.makeSafe(ctx, cause, role)
+	p := passes{cause: cause, began: time.Now()}
+	p.targets, p.later = b.targets(role)
+	for i, t := range p.targets {
+		if t.prompt() {
+			t.send()
+			p.targets[i].sent = true
+		}
+	}
+	return func(ctx context.Context) SafeResult {
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
+		defer cancel()
+		m.result = b.makeSafe(ctx, p)
 
-	b.mu.Lock()
-	b.making = nil
-	b.mu.Unlock()
-	close(m.done)
-	return m.result
+		b.mu.Lock()
+		b.making = nil
+		b.mu.Unlock()
+		close(m.done)
+		return m.result
+	}
 }
 
-func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
-	began := time.Now()
-	targets, later := b.targets(role)
+// passes is what the two passes of a make-safe work on.
+type passes struct {
+	cause   string
+	began   time.Time
+	targets []target
+	later   *pending
+}
 
-	// Pass one: everything at once, nobody's answer awaited; pass two starts for an instrument when its own bytes are out, so
-	// that a dead one costs the others nothing.
+func (b *Bench) makeSafe(ctx context.Context, p passes) SafeResult {
+	targets, later := p.targets, p.later
+
+	// Pass one: what has not left yet, all at once, nobody's answer awaited; pass two starts for an instrument when its own bytes
+	// are out, so that a dead one costs the others nothing.
 	results := make([][]event.Output, len(targets))
 	var opened []event.Output
 	busOff := make(chan bool, 1) // whether the bus supply confirmed off
@@ -84,7 +110,9 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 	for i, t := range targets {
 		wg.Go(func() {
 			on, from, limit := t.in.energised()
-			t.send()
+			if !t.sent {
+				t.send()
+			}
 			results[i] = b.reached(t.verify(ctx))
 			if on && from != 0 && len(unconfirmed(results[i])) == 0 && t.brings0V() {
 				b.config.Guard.Setpoint(t.in.role, from, 0, limit, b.settle(from, 0))
@@ -96,12 +124,12 @@ func (b *Bench) makeSafe(ctx context.Context, cause, role string) SafeResult {
 	}
 	wg.Wait()
 
-	result := SafeResult{Safety: event.Safety{Confirmed: true, Cause: cause, Outputs: append(slices.Concat(results...), opened...)}}
+	result := SafeResult{Safety: event.Safety{Confirmed: true, Cause: p.cause, Outputs: append(slices.Concat(results...), opened...)}}
 	for _, o := range result.Outputs {
 		result.Confirmed = result.Confirmed && o.Confirmed
 	}
 	result.At = time.Now()
-	result.Took = result.At.Sub(began)
+	result.Took = result.At.Sub(p.began)
 	b.conclude(&result, later)
 	return result
 }
@@ -160,6 +188,13 @@ func unconfirmed(outputs []event.Output) []event.Output {
 type target struct {
 	in    *instrument
 	safer safer
+	sent  bool // its first message has left
+}
+
+// prompt tells whether its safe state would leave now, without waiting for anything.
+func (t target) prompt() bool {
+	d := t.in.device()
+	return d != nil && len(d.Connections) > 0 && !slices.ContainsFunc(d.Connections, func(c Connection) bool { return !c.Prompt() })
 }
 
 // brings0V tells whether the safe state is a supply at 0 V, off or set to it; the limits that follow the set value follow that.

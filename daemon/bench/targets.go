@@ -50,34 +50,34 @@ func (b *Bench) targets(cause string) ([]target, *pending) {
 			why = fmt.Sprintf("left in its own current limit for %s at most: devices are fitted and the bus is charged", round(hold))
 			later.controlBy = time.Now().Add(hold)
 		}
-		now = append(now, target{in, left{in, why, read}})
-		later.targets = append(later.targets, target{in, off})
+		now = append(now, target{in: in, safer: left{in, why, read}})
+		later.targets = append(later.targets, target{in: in, safer: off})
 	}
 	for _, in := range b.order {
 		switch in.role {
 		case Bus, Load:
-			now = append(now, target{in, supplyOff{in}})
+			now = append(now, target{in: in, safer: supplyOff{in}})
 		case Control:
 			if isDown || (cause == Control && !fitted) {
-				now = append(now, target{in, supplyOff{in}})
+				now = append(now, target{in: in, safer: supplyOff{in}})
 			} else {
 				leave(in, supplyOff{in}, func(ctx context.Context, d *Device) (bool, error) { return d.Supply.On(ctx, link.MakeSafe) })
 			}
 		case Hall:
 			if isDown {
-				now = append(now, target{in, hallOff{in}})
+				now = append(now, target{in: in, safer: hallOff{in}})
 			} else {
 				leave(in, hallOff{in}, func(ctx context.Context, d *Device) (bool, error) { return d.Hall.On(ctx, link.MakeSafe) })
 			}
 		case Reference:
 			if in.file.Safe == "off" {
-				now = append(now, target{in, supplyOff{in}})
+				now = append(now, target{in: in, safer: supplyOff{in}})
 			} else {
-				now = append(now, target{in, supplyZero{in}})
+				now = append(now, target{in: in, safer: supplyZero{in}})
 			}
 		case Contacts:
 			if want := in.file.safeContacts(); len(want) > 0 {
-				now = append(now, target{in, contactStates{in, want}})
+				now = append(now, target{in: in, safer: contactStates{in, want}})
 			}
 		}
 	}
@@ -105,7 +105,7 @@ func (b *Bench) contactor(ctx context.Context, off bool, later *pending) []event
 	if !ok || c.Input || c.Safe == "leave" {
 		return nil
 	}
-	t := target{in, contactStates{in, map[string]bool{BusContactor: c.Safe == "closed"}}}
+	t := target{in: in, safer: contactStates{in, map[string]bool{BusContactor: c.Safe == "closed"}}}
 	b.mu.Lock()
 	isDown := b.down.state(time.Now()).Down()
 	wait := b.down.pull.drive.longest(b.down.last.volts, b.down.safe)

@@ -43,6 +43,8 @@ const (
 	traceSize                     = 1_000_000
 )
 
+var crossedAnswer = []byte(scpi.FormatNumber(crossedVolts))
+
 // ownTime is how long the simulated supply takes from the last byte of OFF to no current (practice: a supply's relay or its
 // output stage, 1 to 20 ms).
 const ownTime = 5 * time.Millisecond
@@ -88,7 +90,8 @@ func (b *fakeBench) answering(message, answer []byte) {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.crossed && b.passage.Answered == 0 {
+	shows := bytes.Contains(answer, crossedAnswer) // it may have been made up just before the crossing
+	if shows && b.crossed && b.passage.Answered == 0 {
 		b.passage.Answered = time.Now().UnixNano()
 		b.passage.Characters = len(message) + len("\n") + len(answer) + len("\n")
 	}

@@ -176,6 +176,7 @@ func tripOnce(ctx context.Context, st *Station, instruments *instrumentProcess, 
 	if trip == nil || (trip.Cause != event.OverVoltage && trip.Cause != event.OverCurrent) {
 		return p, fmt.Errorf("bench %d: a trip of another cause: %+v", number, trip)
 	}
+	st.warden.Disarm() // a reading from before OFF that is still on its way would trip again, and rightly
 	for deadline := time.Now().Add(10 * time.Second); ; sleepFor(time.Millisecond) {
 		err := st.Reset("benchmark")
 		if err == nil {

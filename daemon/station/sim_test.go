@@ -190,9 +190,10 @@ func (s *sim) Emit(e event.Event) {
 func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialects []string) {
 	s.ctx, s.stop = context.WithCancelCause(context.Background())
 	defer s.stop(nil)
-	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(ctx context.Context, trip event.Trip) {
+	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(trip event.Trip) func(context.Context) {
 		s.stop(&tripError{trip})
-		s.bench.MakeSafe(ctx, trip.Text)
+		rest := s.bench.StartSafe(trip.Text, "")
+		return func(ctx context.Context) { rest(ctx) }
 	}})
 	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {
 		return bench.Dial(file, dialects, nil, link.Options{Open: s.open(role)})(ctx, role, in, state)

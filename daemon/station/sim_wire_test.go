@@ -68,6 +68,9 @@ func (w *wire) Waiting() (int, error) {
 	return len(w.answers), nil
 }
 
+// Queued is nothing: what is written has left.
+func (w *wire) Queued() int { return 0 }
+
 func (w *wire) Write(p []byte) (int, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()

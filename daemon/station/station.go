@@ -285,16 +285,19 @@ func (s *Station) Reset(by string) error {
 }
 
 // tripped is the warden's make-safe.
-func (s *Station) tripped(ctx context.Context, trip event.Trip) {
+func (s *Station) tripped(trip event.Trip) (rest func(context.Context)) {
 	s.desk.Withdraw()
 	s.stopRun(&tripError{trip})
 	role := ""
 	if trip.Limit != nil {
 		role = roleOf(trip.Limit.Quantity)
 	}
-	s.bench.MakeSafeFor(ctx, trip.Text, role)
-	if err := s.bench.NoteTrip(&trip); err != nil {
-		s.emit(event.Note{Text: "the trip could not be kept over a restart: " + err.Error()})
+	makeSafe := s.bench.StartSafe(trip.Text, role)
+	return func(ctx context.Context) {
+		makeSafe(ctx)
+		if err := s.bench.NoteTrip(&trip); err != nil {
+			s.emit(event.Note{Text: "the trip could not be kept over a restart: " + err.Error()})
+		}
 	}
 }
 

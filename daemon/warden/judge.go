@@ -2,7 +2,6 @@ package warden
 
 import (
 	"math"
-	"runtime"
 	"strings"
 	"time"
 
@@ -13,16 +12,18 @@ import (
 // Feed judges one reading; what passes a limit often enough trips. A reading with an error is none: its age goes on growing.
 // A number that is none, or has another unit than its limit, counts as passed: a warden that cannot read trips (P5).
 func (w *Warden) Feed(r event.Reading) {
-	if r.Error == "" && w.feed(r) {
-		runtime.Gosched() // make-safe goes before anything else that this goroutine has to do
+	if r.Error != "" {
+		return
+	}
+	w.mu.Lock()
+	w.feed(r)
+	if makeSafe := w.release(); makeSafe != nil {
+		makeSafe()
 	}
 }
 
-// feed says whether the reading has tripped.
-func (w *Warden) feed(r event.Reading) bool {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	before := w.tripped
+// feed needs the lock.
+func (w *Warden) feed(r event.Reading) {
 	now := time.Now()
 	if readable(r.Value.Number) {
 		w.prior[r.Name] = sample{w.last[r.Name].Number, w.asked[r.Name]}
@@ -50,7 +51,6 @@ func (w *Warden) feed(r event.Reading) bool {
 			w.latch(now, tripOf(l, r, v))
 		}
 	}
-	return w.tripped != before
 }
 
 // heard keeps when the reading's question was sent; one that claims to be from the future is taken as asked now.
@@ -167,7 +167,7 @@ func (w *Warden) upright(l *watch, role string, reading float64, now time.Time) 
 // judgeTime trips on what did not arrive and on a run that lasts too long.
 func (w *Warden) judgeTime(now time.Time) {
 	w.mu.Lock()
-	defer w.mu.Unlock()
+	defer w.unlock()
 	for _, l := range w.limits {
 		if l.onReadings() {
 			continue

@@ -32,9 +32,10 @@ var (
 type Config struct {
 	Bench string
 	Sink  event.Sink
-	// MakeSafe brings the bench into its safe state; it is called once a trip, after the latch, by a goroutine of its own,
-	// and must come to an end by itself.
-	MakeSafe func(ctx context.Context, trip event.Trip)
+	// MakeSafe brings the bench into its safe state; it is called once a trip, after the latch, and waits for nothing: where a
+	// reading trips it runs on that reading's own way, with nobody to be woken first. What it returns does the rest, in a
+	// goroutine of its own, and must come to an end by itself.
+	MakeSafe func(trip event.Trip) (rest func(context.Context))
 	Tick     time.Duration // how often ages are looked at
 	// Beat is called by the warden's own loop at each tick, for who minds that it lives; it must not wait. Nil is nobody.
 	Beat func()
@@ -46,7 +47,8 @@ type Warden struct {
 	trips chan event.Trip // latched while the loop does not run
 
 	mu       sync.Mutex
-	start    func(event.Trip) // starts make-safe; nil while the loop does not run
+	start    func(event.Trip) func() // prepares make-safe; nil while the loop does not run
+	due      func()                  // make-safe of the trip that was just latched, to be called without the lock
 	run      string
 	armedAt  time.Time
 	limits   []*watch
@@ -82,13 +84,18 @@ func (w *Warden) Run(ctx context.Context) error {
 	defer ticker.Stop()
 	var making sync.WaitGroup
 	defer making.Wait()
-	makeSafe := func(trip event.Trip) {
-		making.Go(func() {
-			w.cfg.MakeSafe(context.WithoutCancel(ctx), trip)
-			w.mu.Lock()
-			w.making = false
-			w.mu.Unlock()
-		})
+	makeSafe := func(trip event.Trip) func() {
+		making.Add(1)
+		return func() {
+			rest := w.cfg.MakeSafe(trip)
+			go func() {
+				defer making.Done()
+				rest(context.WithoutCancel(ctx))
+				w.mu.Lock()
+				w.making = false
+				w.mu.Unlock()
+			}()
+		}
 	}
 	w.heartbeat(time.Now())
 	defer w.heartbeat(time.Time{})
@@ -96,7 +103,7 @@ func (w *Warden) Run(ctx context.Context) error {
 	for {
 		select {
 		case trip := <-w.trips:
-			makeSafe(trip)
+			makeSafe(trip)()
 		case now := <-ticker.C:
 			w.heartbeat(now)
 			w.judgeTime(now)
@@ -107,7 +114,7 @@ func (w *Warden) Run(ctx context.Context) error {
 			w.startWith(nil)
 			select {
 			case trip := <-w.trips:
-				makeSafe(trip)
+				makeSafe(trip)()
 			default:
 			}
 			return nil
@@ -115,7 +122,7 @@ func (w *Warden) Run(ctx context.Context) error {
 	}
 }
 
-func (w *Warden) startWith(makeSafe func(event.Trip)) {
+func (w *Warden) startWith(makeSafe func(event.Trip) func()) {
 	w.mu.Lock()
 	w.start = makeSafe
 	w.mu.Unlock()
@@ -251,7 +258,7 @@ func (w *Warden) Reset(by string) error {
 // Trip latches a trip from outside the readings, armed or not: a person's stop, a journal that cannot be written.
 func (w *Warden) Trip(trip event.Trip) {
 	w.mu.Lock()
-	defer w.mu.Unlock()
+	defer w.unlock()
 	w.latch(time.Now(), trip)
 }
 
@@ -267,7 +274,7 @@ func (w *Warden) Stand(trip event.Trip) {
 // LinkLost trips while a run is armed: the bench it was armed for is no longer whole.
 func (w *Warden) LinkLost(role string, err error) {
 	w.mu.Lock()
-	defer w.mu.Unlock()
+	defer w.unlock()
 	if len(w.limits) > 0 {
 		w.latch(time.Now(), linkTrip(role, err))
 	}
@@ -281,10 +288,26 @@ func (w *Warden) latch(now time.Time, trip event.Trip) {
 	w.tripped, w.making, w.spent = &trip, true, true
 	w.emit(now, trip)
 	if w.start != nil {
-		w.start(trip)
+		w.due = w.start(trip)
 		return
 	}
 	w.trips <- trip // has room: a latch opens only after the make-safe of the trip before
+}
+
+// unlock gives the lock back and has the bench made safe where a trip was latched meanwhile: by another goroutine, since the caller
+// may hold what make-safe needs.
+func (w *Warden) unlock() {
+	if makeSafe := w.release(); makeSafe != nil {
+		go makeSafe()
+	}
+}
+
+// release gives the lock back and returns the make-safe that is due, if one is.
+func (w *Warden) release() func() {
+	due := w.due
+	w.due = nil
+	w.mu.Unlock()
+	return due
 }
 
 func (w *Warden) emit(now time.Time, b event.Body) {

@@ -55,13 +55,15 @@ func newStand(t *testing.T) *stand {
 		require.Equal(t, "quay", e.Bench)
 		s.told = append(s.told, e.Body)
 	})
-	s.Warden = New(Config{Bench: "quay", Sink: sink, Tick: tick, MakeSafe: func(ctx context.Context, trip event.Trip) {
+	s.Warden = New(Config{Bench: "quay", Sink: sink, Tick: tick, MakeSafe: func(trip event.Trip) func(context.Context) {
 		require.NotNil(t, s.Tripped(), "latched before made safe")
-		require.NoError(t, ctx.Err())
-		time.Sleep(s.saving) // virtual time in a bubble
-		s.mu.Lock()
-		defer s.mu.Unlock()
-		s.made = append(s.made, trip)
+		return func(ctx context.Context) {
+			require.NoError(t, ctx.Err())
+			time.Sleep(s.saving) // virtual time in a bubble
+			s.mu.Lock()
+			defer s.mu.Unlock()
+			s.made = append(s.made, trip)
+		}
 	}})
 	return s
 }

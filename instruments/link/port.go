@@ -13,8 +13,8 @@ import (
 //
 // Read and Write give up at their deadlines with os.ErrDeadlineExceeded; Close
 // ends both. A Port may also have Waiting() (int, error), how many bytes can be
-// read at once, and Drop() error, a Close that throws away what has not left
-// yet.
+// read at once, Queued() int, how many written bytes the computer still holds,
+// and Drop() error, a Close that throws those away.
 type Port interface {
 	io.ReadWriteCloser
 	SetReadDeadline(time.Time) error
@@ -22,6 +22,8 @@ type Port interface {
 }
 
 type waiter interface{ Waiting() (int, error) }
+
+type queuer interface{ Queued() int }
 
 type dropper interface{ Drop() error }
 
@@ -74,6 +76,9 @@ func (p *tcpPort) Waiting() (int, error) {
 	err := p.raw.Control(p.count)
 	return p.waiting, err
 }
+
+// Queued is how many bytes the peer has not acknowledged.
+func (p *tcpPort) Queued() int { return queued(p.raw) }
 
 // Drop resets the connection, so that bytes still in our buffers are never sent.
 func (p *tcpPort) Drop() error {

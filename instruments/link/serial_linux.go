@@ -171,6 +171,9 @@ func (p *serialPort) flush(queue int) error {
 	return errors.Join(err, failed)
 }
 
+// Queued is how many bytes have not left for the line.
+func (p *serialPort) Queued() int { return queued(p.raw) }
+
 func (p *serialPort) Waiting() (int, error) {
 	err := p.raw.Control(p.count)
 	return p.waiting, err

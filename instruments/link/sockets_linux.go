@@ -24,6 +24,20 @@ func limitSilence(_, _ string, c syscall.RawConn) error {
 	return failed
 }
 
+// queued is how many bytes of a descriptor's output the kernel still holds.
+func queued(c syscall.RawConn) int {
+	var n int32
+	err := c.Control(func(fd uintptr) {
+		if _, _, err := unix.RawSyscall(unix.SYS_IOCTL, fd, unix.TIOCOUTQ, uintptr(unsafe.Pointer(&n))); err != 0 {
+			n = 1 // who does not tell may hold some
+		}
+	})
+	if err != nil {
+		return 1
+	}
+	return int(n)
+}
+
 // bytesWaiting is how many bytes a descriptor can give at once.
 // The call never blocks, so the scheduler is
 // not told of it.

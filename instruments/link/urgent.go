@@ -64,6 +64,26 @@ func (l *Link) urgent(messages []string) error {
 	return nil
 }
 
+// Prompt tells whether an urgent write would leave now without waiting: the port
+// is open, nobody writes, no gap has to pass, and of what was written before
+// nothing is held back.
+func (l *Link) Prompt() bool {
+	if l.options.Gap > 0 || l.options.CharacterGap > 0 {
+		return false
+	}
+	select {
+	case l.writing <- struct{}{}:
+	default:
+		return false
+	}
+	defer func() { <-l.writing }()
+	l.mu.Lock()
+	port := l.port
+	l.mu.Unlock()
+	q, tells := port.(queuer)
+	return tells && q.Queued() == 0
+}
+
 // cut makes the exchange under way give up and returns the port. It waits for a
 // reopening that is under way, and for no other.
 func (l *Link) cut(until time.Time) (Port, error) {

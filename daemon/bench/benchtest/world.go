@@ -265,6 +265,9 @@ type connection struct {
 	taken      time.Time // when what is on its way will have acted
 }
 
+// Prompt is always true: sending here waits for nothing.
+func (c *connection) Prompt() bool { return true }
+
 // Unanswered tells whether something was sent that no answer has followed.
 func (c *connection) Unanswered() bool {
 	c.mu.Lock()
