@@ -77,8 +77,8 @@ func (p *tcpPort) Waiting() (int, error) {
 	return p.waiting, err
 }
 
-// Queued is how many bytes the peer has not acknowledged.
-func (p *tcpPort) Queued() int { return queued(p.raw) }
+// Queued is how many bytes have not left for the peer.
+func (p *tcpPort) Queued() int { return unsent(p.raw) }
 
 // Drop resets the connection, so that bytes still in our buffers are never sent.
 func (p *tcpPort) Drop() error {

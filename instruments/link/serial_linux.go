@@ -172,7 +172,7 @@ func (p *serialPort) flush(queue int) error {
 }
 
 // Queued is how many bytes have not left for the line.
-func (p *serialPort) Queued() int { return queued(p.raw) }
+func (p *serialPort) Queued() int { return outputQueue(p.raw, unix.TIOCOUTQ) }
 
 func (p *serialPort) Waiting() (int, error) {
 	err := p.raw.Control(p.count)

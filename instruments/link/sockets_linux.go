@@ -24,11 +24,14 @@ func limitSilence(_, _ string, c syscall.RawConn) error {
 	return failed
 }
 
-// queued is how many bytes of a descriptor's output the kernel still holds.
-func queued(c syscall.RawConn) int {
+// unsent is how many bytes of a socket have never left; those that the peer has not acknowledged have.
+func unsent(c syscall.RawConn) int { return outputQueue(c, unix.SIOCOUTQNSD) }
+
+// outputQueue asks a descriptor how many bytes it still holds.
+func outputQueue(c syscall.RawConn, request uintptr) int {
 	var n int32
 	err := c.Control(func(fd uintptr) {
-		if _, _, err := unix.RawSyscall(unix.SYS_IOCTL, fd, unix.TIOCOUTQ, uintptr(unsafe.Pointer(&n))); err != 0 {
+		if _, _, err := unix.RawSyscall(unix.SYS_IOCTL, fd, request, uintptr(unsafe.Pointer(&n))); err != 0 {
 			n = 1 // who does not tell may hold some
 		}
 	})

@@ -11,8 +11,8 @@ const deadPeer = 4 * time.Second
 
 func limitSilence(_, _ string, _ syscall.RawConn) error { return nil }
 
-// queued is not known here: what nobody tells may be some.
-func queued(syscall.RawConn) int { return 1 }
+// unsent is not known here: what nobody tells may be some.
+func unsent(syscall.RawConn) int { return 1 }
 
 // bytesWaiting is not known here: an answer that comes twice is then found only
 // when both copies arrive together.
