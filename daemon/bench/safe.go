@@ -38,27 +38,27 @@ func (b *Bench) MakeSafe(ctx context.Context, cause string) SafeResult {
 // MakeSafeFor is MakeSafe when a reading of role was the cause: a control supply that caused a trip goes off at once where no
 // devices are fitted or the bus is down; else it stays in its own current limit for the family's control hold at most.
 func (b *Bench) MakeSafeFor(ctx context.Context, cause, role string) SafeResult {
-	return b.StartSafe(cause, role)(ctx)
+	return b.StartSafe(cause, role)(ctx, cause)
 }
 
 // StartSafe is MakeSafeFor in two parts, for whoever has just read what was too much: it sends what can leave now, on the caller's
-// own time and without waiting, since waking somebody else to do it would cost more. What it returns does the rest, and has to be
-// called.
-func (b *Bench) StartSafe(cause, role string) (rest func(context.Context) SafeResult) {
+// own time and without waiting, since waking somebody else to do it would cost more; why is what work that is going on is told.
+// What it returns does the rest, and has to be called, with the cause in full.
+func (b *Bench) StartSafe(why, role string) (rest func(ctx context.Context, cause string) SafeResult) {
 	b.mu.Lock()
 	if m := b.making; m != nil {
 		b.mu.Unlock()
-		return func(context.Context) SafeResult {
+		return func(context.Context, string) SafeResult {
 			<-m.done
 			return m.result
 		}
 	}
 	m := &making{done: make(chan struct{})}
-	b.making, b.latched = m, cause
-	b.stopWork(fmt.Errorf("%w: %s", ErrMadeSafe, cause))
+	b.making, b.latched = m, why
+	b.stopWork(fmt.Errorf("%w: %s", ErrMadeSafe, why))
 	b.mu.Unlock()
 
-	p := passes{cause: cause, began: time.Now()}
+	p := passes{began: time.Now()}
 	p.targets, p.later = b.targets(role)
 	for i, t := range p.targets {
 		if t.prompt() {
@@ -66,10 +66,13 @@ func (b *Bench) StartSafe(cause, role string) (rest func(context.Context) SafeRe
 			p.targets[i].sent = true
 		}
 	}
-	return func(ctx context.Context) SafeResult {
+	return func(ctx context.Context, cause string) SafeResult {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
 		defer cancel()
-		m.result = b.makeSafe(ctx, p)
+		b.mu.Lock()
+		b.latched = cause
+		b.mu.Unlock()
+		m.result = b.makeSafe(ctx, cause, p)
 
 		b.mu.Lock()
 		b.making = nil
@@ -81,13 +84,12 @@ func (b *Bench) StartSafe(cause, role string) (rest func(context.Context) SafeRe
 
 // passes is what the two passes of a make-safe work on.
 type passes struct {
-	cause   string
 	began   time.Time
 	targets []target
 	later   *pending
 }
 
-func (b *Bench) makeSafe(ctx context.Context, p passes) SafeResult {
+func (b *Bench) makeSafe(ctx context.Context, cause string, p passes) SafeResult {
 	targets, later := p.targets, p.later
 
 	// Pass one: what has not left yet, all at once, nobody's answer awaited; pass two starts for an instrument when its own bytes
@@ -124,7 +126,7 @@ func (b *Bench) makeSafe(ctx context.Context, p passes) SafeResult {
 	}
 	wg.Wait()
 
-	result := SafeResult{Safety: event.Safety{Confirmed: true, Cause: p.cause, Outputs: append(slices.Concat(results...), opened...)}}
+	result := SafeResult{Safety: event.Safety{Confirmed: true, Cause: cause, Outputs: append(slices.Concat(results...), opened...)}}
 	for _, o := range result.Outputs {
 		result.Confirmed = result.Confirmed && o.Confirmed
 	}

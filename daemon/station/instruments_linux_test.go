@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -56,22 +57,22 @@ type fakeBench struct {
 	tell   func(passage)
 	own    time.Duration
 
-	mu      sync.Mutex
-	crossed bool
-	on      bool
-	passage passage
+	mu       sync.Mutex
+	crossed  bool
+	on       bool
+	passage  passage
+	awaiting int // what is not known yet of the passage: when the answer left, when the current was gone
 }
 
 // passage is one crossing with what followed, in nanoseconds of the system's clock.
 type passage struct {
 	Bench    int
 	Crossed  int64 // the quantity itself
-	Answered int64 // just before the first answer that showed it was written
+	Answered int64 // the first answer that showed it left (the kernel's stamp; on a line, just before it was written)
 	Arrived  int64 // OFF was in the instrument's socket (the kernel's stamp), 0 where the kernel gives none
 	Read     int64 // the instrument read OFF
 	Gone     int64 // no current any more
 	Heard    int64 // the service had read the answer, 0 where that was not told
-	Latched  int64 // the service had latched the trip
 
 	Characters int // of that question and its answer
 }
@@ -79,21 +80,32 @@ type passage struct {
 func (b *fakeBench) cross() {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.crossed, b.on = true, true
+	b.crossed, b.on, b.awaiting = true, true, 2
 	b.passage = passage{Bench: b.number, Crossed: time.Now().UnixNano()}
 }
 
-// answering is called with a whole answer just before it is written.
-func (b *fakeBench) answering(message, answer []byte) {
-	if !bytes.HasPrefix(message, []byte("MEAS")) {
-		return
-	}
+// shows says whether an answer is the first that shows the crossing; it may have been made up just before.
+func (b *fakeBench) shows(message, answer []byte) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	shows := bytes.Contains(answer, crossedAnswer) // it may have been made up just before the crossing
-	if shows && b.crossed && b.passage.Answered == 0 {
-		b.passage.Answered = time.Now().UnixNano()
-		b.passage.Characters = len(message) + len("\n") + len(answer) + len("\n")
+	if !b.crossed || b.passage.Characters != 0 || !bytes.HasPrefix(message, []byte("MEAS")) || !bytes.Contains(answer, crossedAnswer) {
+		return false
+	}
+	b.passage.Characters = len(message) + len("\n") + len(answer) + len("\n")
+	return true
+}
+
+func (b *fakeBench) answered(at int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.passage.Answered = at
+	b.known()
+}
+
+// known tells the passage when all of it is known; it needs the lock.
+func (b *fakeBench) known() {
+	if b.awaiting--; b.awaiting == 0 {
+		b.tell(b.passage)
 	}
 }
 
@@ -118,7 +130,7 @@ func (b *fakeBench) off(arrived, read int64) {
 func (b *fakeBench) gone() {
 	b.crossed, b.on = false, false
 	b.passage.Gone = time.Now().UnixNano()
-	b.tell(b.passage)
+	b.known()
 }
 
 func (b *fakeBench) volts() float64 {
@@ -165,6 +177,8 @@ type wireEnd interface {
 	io.ReadWriteCloser
 	// readStamped is Read with the instant at which the kernel had the bytes, 0 if it does not tell.
 	readStamped([]byte) (n int, at int64, err error)
+	// writeStamped is Write with the instant at which the bytes left.
+	writeStamped([]byte) (at int64, err error)
 }
 
 // serve is one connection to an instrument.
@@ -190,8 +204,7 @@ func (b *fakeBench) serve(d *scpi.Device, w wireEnd) {
 			}
 			answer := session.Execute(bytes.TrimSuffix(message, []byte("\r")))
 			if answer != nil {
-				b.answering(message, answer)
-				if _, err := w.Write(append(answer, '\n')); err != nil {
+				if err := b.answer(w, message, append(answer, '\n')); err != nil {
 					return
 				}
 			}
@@ -199,6 +212,16 @@ func (b *fakeBench) serve(d *scpi.Device, w wireEnd) {
 		}
 		buf = bytes.Clone(buf)
 	}
+}
+
+func (b *fakeBench) answer(w wireEnd, message, answer []byte) error {
+	if !b.shows(message, answer) {
+		_, err := w.Write(answer)
+		return err
+	}
+	at, err := w.writeStamped(answer)
+	b.answered(at)
+	return err
 }
 
 // stampedSocket is a TCP connection whose kernel says when bytes arrived.
@@ -214,7 +237,8 @@ func stamped(c *net.TCPConn) (*stampedSocket, error) {
 		return nil, err
 	}
 	var failed error
-	err = raw.Control(func(fd uintptr) { failed = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS, 1) })
+	const report = unix.SOF_TIMESTAMPING_SOFTWARE | unix.SOF_TIMESTAMPING_RX_SOFTWARE
+	err = raw.Control(func(fd uintptr) { failed = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPING, report) })
 	return &stampedSocket{c, raw, make([]byte, 128)}, cmp.Or(err, failed)
 }
 
@@ -230,13 +254,48 @@ func (s *stampedSocket) readStamped(buf []byte) (n int, at int64, err error) {
 	if n == 0 {
 		return 0, 0, io.EOF
 	}
-	messages, err := unix.ParseSocketControlMessage(s.oob[:oob])
+	at, err = stampIn(s.oob[:oob])
+	return n, at, err
+}
+
+// stampIn is the kernel's software stamp in a socket's control messages, 0 if there is none (socket(7), SCM_TIMESTAMPING).
+func stampIn(oob []byte) (at int64, err error) {
+	messages, err := unix.ParseSocketControlMessage(oob)
 	for _, m := range messages {
-		if m.Header.Type == unix.SCM_TIMESTAMPNS && len(m.Data) >= int(unsafe.Sizeof(unix.Timespec{})) {
+		if m.Header.Type == unix.SCM_TIMESTAMPING && len(m.Data) >= int(unsafe.Sizeof(unix.Timespec{})) {
 			at = (*unix.Timespec)(unsafe.Pointer(&m.Data[0])).Nano()
 		}
 	}
-	return n, at, err
+	return at, err
+}
+
+// writeStamped asks for the stamp of these bytes alone, and takes it from the socket's error queue.
+func (s *stampedSocket) writeStamped(b []byte) (at int64, err error) {
+	ask := make([]byte, unix.CmsgSpace(4))
+	h := (*unix.Cmsghdr)(unsafe.Pointer(&ask[0]))
+	h.Level, h.Type = unix.SOL_SOCKET, unix.SO_TIMESTAMPING
+	h.SetLen(unix.CmsgLen(4))
+	*(*uint32)(unsafe.Pointer(&ask[unix.CmsgLen(0)])) = unix.SOF_TIMESTAMPING_TX_SOFTWARE
+	failed := s.raw.Write(func(fd uintptr) bool {
+		_, err = unix.SendmsgN(int(fd), b, ask, nil, 0)
+		return err != unix.EAGAIN
+	})
+	if err = cmp.Or(err, failed); err != nil {
+		return 0, err
+	}
+	oob := make([]byte, 256)
+	for range 1000 {
+		var n int
+		failed := s.raw.Control(func(fd uintptr) { _, n, _, _, err = unix.Recvmsg(int(fd), nil, oob, unix.MSG_ERRQUEUE) })
+		if err = cmp.Or(err, failed); err == nil {
+			return stampIn(oob[:n])
+		}
+		if err != unix.EAGAIN {
+			return 0, err
+		}
+		sleepFor(10 * time.Microsecond)
+	}
+	return 0, errors.New("the kernel gave no stamp of what was sent")
 }
 
 // slowLine is a pseudo-terminal whose characters take as long as at 9600 baud.
@@ -248,6 +307,12 @@ func (l slowLine) readStamped(buf []byte) (n int, at int64, err error) {
 	n, err = l.Read(buf[:1]) // one by one, as they come off a line
 	sleepFor(characterTime)
 	return n, 0, err
+}
+
+func (l slowLine) writeStamped(data []byte) (at int64, err error) {
+	at = time.Now().UnixNano()
+	_, err = l.Write(data)
+	return at, err
 }
 
 func (l slowLine) Write(data []byte) (int, error) {
@@ -377,8 +442,8 @@ func serveBare(number int, tell func(passage)) string {
 				tell(p)
 				continue
 			}
-			p = passage{Bench: number, Answered: time.Now().UnixNano()}
-			if _, err := s.Write([]byte("1\n")); err != nil {
+			p = passage{Bench: number}
+			if p.Answered, err = s.writeStamped([]byte("1\n")); err != nil {
 				return
 			}
 		}

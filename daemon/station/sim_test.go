@@ -190,10 +190,12 @@ func (s *sim) Emit(e event.Event) {
 func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialects []string) {
 	s.ctx, s.stop = context.WithCancelCause(context.Background())
 	defer s.stop(nil)
-	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(trip event.Trip) func(context.Context) {
-		s.stop(&tripError{trip})
-		rest := s.bench.StartSafe(trip.Text, "")
-		return func(ctx context.Context) { rest(ctx) }
+	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(role string) func(event.Trip) {
+		rest := s.bench.StartSafe("the warden has tripped", role)
+		return func(trip event.Trip) {
+			s.stop(&tripError{trip})
+			rest(context.Background(), trip.Text)
+		}
 	}})
 	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {
 		return bench.Dial(file, dialects, nil, link.Options{Open: s.open(role)})(ctx, role, in, state)

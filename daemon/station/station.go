@@ -285,16 +285,12 @@ func (s *Station) Reset(by string) error {
 }
 
 // tripped is the warden's make-safe.
-func (s *Station) tripped(trip event.Trip) (rest func(context.Context)) {
-	s.desk.Withdraw()
-	s.stopRun(&tripError{trip})
-	role := ""
-	if trip.Limit != nil {
-		role = roleOf(trip.Limit.Quantity)
-	}
-	makeSafe := s.bench.StartSafe(trip.Text, role)
-	return func(ctx context.Context) {
-		makeSafe(ctx)
+func (s *Station) tripped(role string) (rest func(event.Trip)) {
+	makeSafe := s.bench.StartSafe("the warden has tripped", role)
+	return func(trip event.Trip) {
+		s.desk.Withdraw()
+		s.stopRun(&tripError{trip})
+		makeSafe(context.Background(), trip.Text)
 		if err := s.bench.NoteTrip(&trip); err != nil {
 			s.emit(event.Note{Text: "the trip could not be kept over a restart: " + err.Error()})
 		}

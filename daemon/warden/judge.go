@@ -15,16 +15,43 @@ func (w *Warden) Feed(r event.Reading) {
 	if r.Error != "" {
 		return
 	}
+	now := time.Now()
 	w.mu.Lock()
-	w.feed(r)
-	if makeSafe := w.release(); makeSafe != nil {
-		makeSafe()
+	f := w.judgeAll(r, now)
+	if f == nil || w.tripped != nil {
+		w.mu.Unlock()
+		return
 	}
+	if !w.running {
+		w.latch(now, f.trip())
+		w.mu.Unlock()
+		return
+	}
+	w.making++
+	w.rests.Add(1)
+	w.mu.Unlock()
+
+	rest := w.cfg.MakeSafe(roleOf(f.limit.Quantity))
+
+	trip := f.trip()
+	w.mu.Lock()
+	w.keep(now, trip)
+	w.mu.Unlock()
+	go w.finish(rest, trip)
 }
 
-// feed needs the lock.
-func (w *Warden) feed(r event.Reading) {
-	now := time.Now()
+// finding is a reading that passed a limit often enough.
+type finding struct {
+	limit *watch
+	r     event.Reading
+	v     judgement
+}
+
+func (f *finding) trip() event.Trip { return tripOf(f.limit, f.r, f.v) }
+
+// judgeAll holds a reading against every limit that it concerns and returns the first that trips, nil if none does. It needs the
+// lock.
+func (w *Warden) judgeAll(r event.Reading, now time.Time) (first *finding) {
 	if readable(r.Value.Number) {
 		w.prior[r.Name] = sample{w.last[r.Name].Number, w.asked[r.Name]}
 		w.heard(r, now)
@@ -47,10 +74,11 @@ func (w *Warden) feed(r event.Reading) {
 			l.passed = nil
 			continue
 		}
-		if l.count(v.passed) {
-			w.latch(now, tripOf(l, r, v))
+		if l.count(v.passed) && first == nil {
+			first = &finding{l, r, v}
 		}
 	}
+	return first
 }
 
 // heard keeps when the reading's question was sent; one that claims to be from the future is taken as asked now.

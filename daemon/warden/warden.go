@@ -32,10 +32,10 @@ var (
 type Config struct {
 	Bench string
 	Sink  event.Sink
-	// MakeSafe brings the bench into its safe state; it is called once a trip, after the latch, and waits for nothing: where a
-	// reading trips it runs on that reading's own way, with nobody to be woken first. What it returns does the rest, in a
-	// goroutine of its own, and must come to an end by itself.
-	MakeSafe func(trip event.Trip) (rest func(context.Context))
+	// MakeSafe sends the bench its safe state and waits for nothing; role is whose reading was the cause, if one was. Where a reading
+	// trips, it runs on that reading's own way, with nobody to be woken and no words to be found first. What it returns does the
+	// rest once the trip is latched, in a goroutine of its own, and must come to an end by itself.
+	MakeSafe func(role string) (rest func(event.Trip))
 	Tick     time.Duration // how often ages are looked at
 	// Beat is called by the warden's own loop at each tick, for who minds that it lives; it must not wait. Nil is nobody.
 	Beat func()
@@ -45,10 +45,11 @@ type Config struct {
 type Warden struct {
 	cfg   Config
 	trips chan event.Trip // latched while the loop does not run
+	rests sync.WaitGroup  // make-safes under way
 
 	mu       sync.Mutex
-	start    func(event.Trip) func() // prepares make-safe; nil while the loop does not run
-	due      func()                  // make-safe of the trip that was just latched, to be called without the lock
+	running  bool        // the loop runs
+	due      *event.Trip // just latched; the bench has not been sent its safe state
 	run      string
 	armedAt  time.Time
 	limits   []*watch
@@ -57,7 +58,7 @@ type Warden struct {
 	prior    map[string]sample         // the reading before the last one, by name
 	last     map[string]quantity.Value // the last good reading since the limits came into force, by name
 	tripped  *event.Trip
-	making   bool // make-safe after the trip has not returned
+	making   int  // make-safes that are to come or have not returned
 	spent    bool // a trip has ended what this arming was for
 	beat     time.Time
 	tightens int
@@ -82,28 +83,15 @@ func New(cfg Config) *Warden {
 func (w *Warden) Run(ctx context.Context) error {
 	ticker := time.NewTicker(w.cfg.Tick)
 	defer ticker.Stop()
-	var making sync.WaitGroup
-	defer making.Wait()
-	makeSafe := func(trip event.Trip) func() {
-		making.Add(1)
-		return func() {
-			rest := w.cfg.MakeSafe(trip)
-			go func() {
-				defer making.Done()
-				rest(context.WithoutCancel(ctx))
-				w.mu.Lock()
-				w.making = false
-				w.mu.Unlock()
-			}()
-		}
-	}
+	defer w.rests.Wait()
 	w.heartbeat(time.Now())
 	defer w.heartbeat(time.Time{})
-	w.startWith(makeSafe)
+	w.setRunning(true)
 	for {
 		select {
 		case trip := <-w.trips:
-			makeSafe(trip)()
+			w.rests.Add(1)
+			go w.makeSafe(trip)
 		case now := <-ticker.C:
 			w.heartbeat(now)
 			w.judgeTime(now)
@@ -111,10 +99,11 @@ func (w *Warden) Run(ctx context.Context) error {
 				w.cfg.Beat()
 			}
 		case <-ctx.Done():
-			w.startWith(nil)
+			w.setRunning(false)
 			select {
 			case trip := <-w.trips:
-				makeSafe(trip)()
+				w.rests.Add(1)
+				go w.makeSafe(trip)
 			default:
 			}
 			return nil
@@ -122,9 +111,27 @@ func (w *Warden) Run(ctx context.Context) error {
 	}
 }
 
-func (w *Warden) startWith(makeSafe func(event.Trip) func()) {
+func (w *Warden) setRunning(running bool) {
 	w.mu.Lock()
-	w.start = makeSafe
+	w.running = running
+	w.mu.Unlock()
+}
+
+// makeSafe is all of it, for a trip that stands.
+func (w *Warden) makeSafe(trip event.Trip) {
+	role := ""
+	if trip.Limit != nil {
+		role = roleOf(trip.Limit.Quantity)
+	}
+	w.finish(w.cfg.MakeSafe(role), trip)
+}
+
+// finish does what is left of a make-safe that was counted.
+func (w *Warden) finish(rest func(event.Trip), trip event.Trip) {
+	defer w.rests.Done()
+	rest(trip)
+	w.mu.Lock()
+	w.making--
 	w.mu.Unlock()
 }
 
@@ -244,7 +251,7 @@ func (w *Warden) Reset(by string) error {
 	switch {
 	case w.tripped == nil:
 		return errors.New("no trip stands")
-	case w.making:
+	case w.making > 0:
 		return errors.New("the bench is still being made safe: reset the trip when that has ended")
 	}
 	w.tripped = nil
@@ -280,34 +287,39 @@ func (w *Warden) LinkLost(role string, err error) {
 	}
 }
 
-// latch keeps the first trip; it needs the lock.
+// latch keeps the first trip and has the bench made safe; it needs the lock.
 func (w *Warden) latch(now time.Time, trip event.Trip) {
+	switch {
+	case !w.keep(now, trip):
+	case w.running:
+		w.making++
+		w.rests.Add(1)
+		w.due = &trip
+	default:
+		w.making++
+		w.trips <- trip // has room: a latch opens only after the make-safe of the trip before
+	}
+}
+
+// keep latches the trip if it is the first; it needs the lock.
+func (w *Warden) keep(now time.Time, trip event.Trip) bool {
 	if w.tripped != nil {
-		return
+		return false
 	}
-	w.tripped, w.making, w.spent = &trip, true, true
+	w.tripped, w.spent = &trip, true
 	w.emit(now, trip)
-	if w.start != nil {
-		w.due = w.start(trip)
-		return
-	}
-	w.trips <- trip // has room: a latch opens only after the make-safe of the trip before
+	return true
 }
 
 // unlock gives the lock back and has the bench made safe where a trip was latched meanwhile: by another goroutine, since the caller
 // may hold what make-safe needs.
 func (w *Warden) unlock() {
-	if makeSafe := w.release(); makeSafe != nil {
-		go makeSafe()
-	}
-}
-
-// release gives the lock back and returns the make-safe that is due, if one is.
-func (w *Warden) release() func() {
 	due := w.due
 	w.due = nil
 	w.mu.Unlock()
-	return due
+	if due != nil {
+		go w.makeSafe(*due)
+	}
 }
 
 func (w *Warden) emit(now time.Time, b event.Body) {

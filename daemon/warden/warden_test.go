@@ -55,10 +55,9 @@ func newStand(t *testing.T) *stand {
 		require.Equal(t, "quay", e.Bench)
 		s.told = append(s.told, e.Body)
 	})
-	s.Warden = New(Config{Bench: "quay", Sink: sink, Tick: tick, MakeSafe: func(trip event.Trip) func(context.Context) {
-		require.NotNil(t, s.Tripped(), "latched before made safe")
-		return func(ctx context.Context) {
-			require.NoError(t, ctx.Err())
+	s.Warden = New(Config{Bench: "quay", Sink: sink, Tick: tick, MakeSafe: func(string) func(event.Trip) {
+		return func(trip event.Trip) {
+			require.NotNil(t, s.Tripped(), "latched before the bench counts as safe")
 			time.Sleep(s.saving) // virtual time in a bubble
 			s.mu.Lock()
 			defer s.mu.Unlock()
