@@ -44,9 +44,11 @@ func TestWhatMayDependOnWhat(t *testing.T) {
 		"daemon/warden":         {"daemon/event", "instruments/quantity"},
 		"daemon/hands":          {"daemon/event", "instruments/quantity"},
 		"daemon/record":         {"daemon/event", "daemon/verdict", "instruments/quantity"},
-		"daemon/metrics":        {"daemon/event", "daemon/verdict", "instruments/quantity"},
-		"daemon/drive":          {"daemon/verdict", "instruments/datafile", "instruments/quantity"},
-		"daemon":                {"daemon/command"},
+		"daemon/report": {"daemon/drive", "daemon/event", "daemon/job", "daemon/picture", "daemon/record", "daemon/verdict",
+			"instruments/quantity", "instruments/waveform"},
+		"daemon/metrics": {"daemon/event", "daemon/verdict", "instruments/quantity"},
+		"daemon/drive":   {"daemon/verdict", "instruments/datafile", "instruments/quantity"},
+		"daemon":         {"daemon/command"},
 	}
 	for name, allowed := range only {
 		require.Contains(t, all, name)

@@ -52,7 +52,7 @@ shows is simulated. It fails when a drive's outcome is not what its fault implie
 // treated is what the demo found out about one candidate.
 type treated struct {
 	candidate
-	page    report.Unit
+	runs    []report.Run
 	pageAt  string
 	outcome string
 	words   string
@@ -94,7 +94,7 @@ func demo(ctx context.Context, c *console, s Settings, out string) error {
 
 // treat takes one candidate through the scripts on a simulated bench of its own.
 func treat(ctx context.Context, c *console, s Settings, out string, slot station.Slot, u candidate) (treated, error) {
-	t := treated{candidate: u, page: report.Unit{Unit: u.serial, Family: u.family, Simulated: true}}
+	t := treated{candidate: u}
 	o := simulateOptions{family: u.family, name: strings.ToLower(u.serial), seed: u.seed, spread: true,
 		benchFile: filepath.Join(out, "benches", u.serial+".yaml")}
 	if u.fault != "" {
@@ -124,7 +124,7 @@ func treat(ctx context.Context, c *console, s Settings, out string, slot station
 		if run, runErr = runOne(ctx, c, st, out, u, script); runErr != nil {
 			break
 		}
-		t.page.Runs = append(t.page.Runs, run)
+		t.runs = append(t.runs, run)
 		if run.Ended.Outcome != string(verdict.Pass) {
 			break
 		}
@@ -168,7 +168,7 @@ func runOne(ctx context.Context, c *console, st *station.Station, out string, u 
 
 // judge compares what came out with what the fault implies.
 func (t *treated) judge() {
-	last := t.page.Runs[len(t.page.Runs)-1]
+	last := t.runs[len(t.runs)-1]
 	t.outcome = last.Ended.Outcome
 	t.words = "all scripts passed: gates and bus are good, new devices may be fitted on these checks"
 	if t.outcome != string(verdict.Pass) {
@@ -179,10 +179,9 @@ func (t *treated) judge() {
 		t.wrong = fmt.Sprintf("came out %s, its fault implies %s: %s", t.outcome, t.candidate.outcome, strings.Join(last.Ended.Reasons, "; "))
 	case t.names != "" && !strings.Contains(t.words, t.names):
 		t.wrong = fmt.Sprintf("the finding does not name %s", t.names)
-	case t.outcome == string(verdict.Pass) && len(t.page.Runs) != len(demoScripts):
+	case t.outcome == string(verdict.Pass) && len(t.runs) != len(demoScripts):
 		t.wrong = "not all scripts were run"
 	}
-	t.page.Outcome = t.words
 }
 
 // words is the most telling thing that a run found.
@@ -211,7 +210,7 @@ func (t *treated) write(out string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(t.page.Write(f), f.Close())
+	return errors.Join(report.OfUnit(t.serial, t.family, t.words, t.runs).HTML(f), f.Close())
 }
 
 // summary prints the table; the error names every unit whose outcome is not what its fault implies.
@@ -220,7 +219,7 @@ func summary(w io.Writer, units []treated) error {
 	fmt.Fprintln(table, "unit\tfamily\tscript\toutcome\tfinding")
 	var wrong []error
 	for _, t := range units {
-		last := t.page.Runs[len(t.page.Runs)-1]
+		last := t.runs[len(t.runs)-1]
 		script := strings.TrimSuffix(filepath.Base(last.Script), ".star")
 		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\n", t.serial, t.family, script, t.outcome, t.words)
 		if t.wrong != "" {

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"bytes"
 	"os"
 	"regexp"
 	"testing"
@@ -35,6 +36,15 @@ func TestAJobOnTheCommandLine(t *testing.T) {
 	require.Contains(t, good(p, "history", "family", "heron"), "0 jobs closed")
 	oneLine(t, p.run(t, "history", "check", "dead time", "--family", "heron"), ExitUsage, `no readings of "dead time"`)
 	require.Contains(t, good(p, "records", "verify"), "1 jobs, 3 entries, 0 runs")
+	good(p, "--shop", "Quayside Drive Repair", "report", id, "--html", p.path("r.html"), "--pdf", p.path("r.pdf"), "--paper", "letter")
+	page, err := os.ReadFile(p.path("r.html"))
+	require.NoError(t, err)
+	require.Contains(t, string(page), "varistor burnt")
+	require.Contains(t, string(page), "Quayside Drive Repair")
+	sheets, err := os.ReadFile(p.path("r.pdf"))
+	require.NoError(t, err)
+	require.True(t, bytes.HasPrefix(sheets, []byte("%PDF-")))
+	oneLine(t, p.run(t, "report", id, "--paper", "a3"), ExitUsage, "it is a4 or letter")
 	good(p, "records", "backup", p.path("copy.db"))
 	oneLine(t, p.run(t, "records", "backup", p.path("copy.db")), 5, "is there already")
 

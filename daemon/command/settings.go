@@ -28,6 +28,7 @@ type Settings struct {
 	Countdown quantity.Seconds `yaml:"countdown" mapstructure:"countdown"`
 	ActWithin quantity.Seconds `yaml:"act_within" mapstructure:"act_within"`
 	Log       string           `yaml:"log" mapstructure:"log"`
+	Shop      string           `yaml:"shop" mapstructure:"shop"`
 }
 
 func (s Settings) families() []string { return []string{filepath.Join(s.Configs, "families")} }
@@ -52,6 +53,7 @@ var settingKeys = map[string]struct{ value, help string }{
 	"data":       {defaultData(), "folder for journals and state files"},
 	"countdown":  {"3 s", "pause between the act at the bench and the energising"},
 	"act_within": {"60 s", "an act that is not done by then is refused"},
+	"shop":       {"", "the shop's name, as it stands on reports"},
 	"log":        {logPlain, "form of a daemon's log: plain, text (key=value), json"},
 }
 

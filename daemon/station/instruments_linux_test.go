@@ -338,6 +338,7 @@ type places struct{ Bus, Meter string }
 // serveInstruments opens instruments, prints where they are, and then takes the number of a bench a line: its reading crosses.
 // The kind says how many benches, over which wire, with how much time of their own.
 func serveInstruments(kind string) {
+	runSoon()
 	var benches int
 	var wire string
 	var own time.Duration
@@ -413,6 +414,7 @@ func serveTraces() string {
 	codes := bytes.Repeat(append(bytes.Repeat([]byte{40}, 1250), bytes.Repeat([]byte{210}, 1250)...), traceSize/2500)
 	block := fmt.Appendf(nil, "#7%07d%s\n", len(codes), codes)
 	return listenOn(func(c *net.TCPConn) {
+		standBack() // a scope has a processor of its own
 		buf := make([]byte, 4096)
 		for {
 			if _, err := c.Read(buf); err != nil {

@@ -95,7 +95,7 @@ func TestOurDriversSpeakToEveryInstrument(t *testing.T) {
 
 	scope := scopedriver.New("scope", spoken(t, b, "scope", "plain-scope", link.Options{}))
 	require.NoError(t, scope.Configure(ctx, scopedriver.Setup{
-		Channels: map[int]scopedriver.Vertical{3: {FullScale: 40, Centre: 10, Factor: 10}}, Rate: 1e6, Points: 100_000,
+		Channels: map[int]scopedriver.Vertical{3: {FullScale: 40, Centre: 10, Factor: 10}}, Rate: 1e5, Points: 10_000,
 		Trigger: scopedriver.Trigger{Channel: 3, Level: 15, Edge: scopedriver.Falling, Position: 0.1},
 	}))
 	require.NoError(t, scope.Arm(ctx))
@@ -103,14 +103,14 @@ func TestOurDriversSpeakToEveryInstrument(t *testing.T) {
 	require.NoError(t, err)
 	require.False(t, triggered)
 	require.NoError(t, control.Off())
-	triggered, err = scope.Triggered(ctx, 5*time.Second)
+	triggered, err = scope.Triggered(ctx, 3*soon) // the record has to be digitised too, which a busy computer takes its time for
 	require.NoError(t, err)
 	require.True(t, triggered, "the control supply falls through the level once it is off")
 	trace, err := scope.Fetch(ctx, 3)
 	require.NoError(t, err)
-	require.Equal(t, 100_000, trace.Len())
+	require.Equal(t, 10_000, trace.Len())
 	require.InDelta(t, -0.01, float64(trace.Start), 1e-9)
-	require.InDelta(t, 15, trace.At(10_000), 15*scopeGain+scopeOffset+1)
+	require.InDelta(t, 15, trace.At(1_000), 15*scopeGain+scopeOffset+1)
 
 	require.NoError(t, bus.Off())
 	require.Eventually(t, func() bool { on, err := bus.On(ctx, link.MakeSafe); return err == nil && !on }, soon, time.Millisecond)

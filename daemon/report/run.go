@@ -1,0 +1,242 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"strings"
+
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/verdict"
+	"benchwarden/instruments/quantity"
+)
+
+// Run is what one run of a script recorded.
+type Run struct {
+	event.RunStarted
+	Ended     event.RunEnded
+	Name      string
+	Checks    []event.Check
+	Findings  []event.Finding
+	Charts    []event.Chart
+	Trips     []event.Trip
+	Overrides []event.Override
+	ByHand    []event.Bus
+	NotSafe   []event.Safety
+	Notes     []event.Note
+	Traces    []event.Trace
+	Limits    []event.Limit
+	at        string // when it began
+	day       string
+	ramp      []sample
+	// protection tells what the instruments were set to do by themselves, and what they cannot.
+	protection []string
+}
+
+// Take sorts a run's events.
+func Take(events []event.Event) Run {
+	var r Run
+	for _, e := range events {
+		switch b := e.Body.(type) {
+		case event.RunStarted:
+			r.RunStarted, r.Name = b, e.Run
+			r.at, r.day = clock(e.At), e.At.Local().Format("2006-01-02")
+		case event.RunEnded:
+			r.Ended = b
+		case event.Check:
+			r.Checks = append(r.Checks, b)
+		case event.Finding:
+			r.Findings = append(r.Findings, b)
+		case event.Chart:
+			r.Charts = append(r.Charts, b)
+		case event.Trip:
+			r.Trips = append(r.Trips, b)
+		case event.Override:
+			r.Overrides = append(r.Overrides, b)
+		case event.Bus:
+			if b.State == event.ProvenByHand && (len(r.ByHand) == 0 || r.ByHand[len(r.ByHand)-1].Why != b.Why) {
+				r.ByHand = append(r.ByHand, b)
+			}
+		case event.Safety:
+			if !b.Confirmed {
+				r.NotSafe = append(r.NotSafe, b)
+			}
+		case event.Note:
+			r.Notes = append(r.Notes, b)
+			if strings.Contains(b.Text, "its own protection") {
+				r.protection = append(r.protection, b.Text)
+			}
+		case event.Trace:
+			r.Traces = append(r.Traces, b)
+		case event.Limits:
+			r.Limits = b.Limits
+		case event.Reading:
+			r.watchBus(e, b)
+		}
+	}
+	return r
+}
+
+// Count tells how many of the run's checks came to an outcome.
+func (r Run) Count(o verdict.Outcome) int {
+	n := 0
+	for _, c := range r.Checks {
+		if c.Outcome == o {
+			n++
+		}
+	}
+	return n
+}
+
+// Open are the checks that a reader has to know of: all that did not pass.
+func (r Run) Open() []event.Check {
+	var open []event.Check
+	for _, c := range r.Checks {
+		if c.Outcome != verdict.Pass {
+			open = append(open, c)
+		}
+	}
+	return open
+}
+
+func (r Run) outcome() string { return cmp.Or(r.Ended.Outcome, "interrupted") }
+
+// counts puts the checks' outcomes into words, leaving out what there is none of.
+func (r Run) counts() string {
+	var parts []string
+	for _, o := range []verdict.Outcome{verdict.Pass, verdict.Fail, verdict.Undecided, verdict.NotShown, verdict.NotApplicable} {
+		if n := r.Count(o); n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, o))
+		}
+	}
+	if len(parts) == 0 {
+		return "no check was made"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// plainSight are the things of a run that nobody may overlook.
+func (r Run) plainSight() []Notice {
+	var all []Notice
+	where := fmt.Sprintf("%s, %s", r.Title, r.at)
+	for _, t := range r.Trips {
+		all = append(all, Notice{"Trip, " + t.Cause + " (" + where + ")", lines(t.Text, t.Do)})
+	}
+	for _, o := range r.Overrides {
+		all = append(all, Notice{"Override by " + o.By + " (" + where + ")", lines(o.Rule, "reason: "+o.Reason)})
+	}
+	for _, s := range r.NotSafe {
+		var outputs []string
+		for _, o := range s.Outputs {
+			if !o.Confirmed {
+				outputs = append(outputs, fmt.Sprintf("%s was not confirmed %s: %s", o.Name, o.Safe, o.Text))
+			}
+		}
+		all = append(all, Notice{"NOT SAFE after: " + s.Cause + " (" + where + ")", outputs})
+	}
+	for _, b := range r.ByHand {
+		all = append(all, Notice{"DC bus proven down by hand (" + where + ")", lines(b.Why)})
+	}
+	return all
+}
+
+func lines(all ...string) []string {
+	var out []string
+	for _, l := range all {
+		if l != "" {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// add writes the run into a document.
+func (r Run) add(d *Document) {
+	d.add(Heading{2, fmt.Sprintf("%s: %s", r.Title, r.outcome())})
+	simulated := ""
+	if r.Simulated {
+		simulated = "; SIMULATED"
+	}
+	d.add(Text{fmt.Sprintf("%s, stage %s, by %s; run %s%s. Checks: %s.", r.at, r.Stage, cmp.Or(r.Operator, "nobody named"), r.Name, simulated, r.counts()), true})
+	if len(r.Ended.Reasons) > 0 && r.outcome() != string(verdict.Pass) {
+		d.add(Notice{"Why it came out " + r.outcome(), shortened(r.Ended.Reasons, 8)})
+	}
+	for _, f := range r.Findings {
+		d.add(finding(f))
+	}
+	for _, c := range r.Charts {
+		d.add(GateChart{c})
+	}
+	for _, f := range r.rampFigures() {
+		d.add(f)
+	}
+	for _, f := range r.traceFigures() {
+		d.add(f)
+	}
+	if len(r.Checks) > 0 {
+		d.add(checks(r.Checks))
+	}
+}
+
+func finding(f event.Finding) Notice {
+	n := Notice{Title: "Found at " + f.Subject, Lines: []string{f.Text}}
+	if f.Part != "" {
+		n.Lines = append(n.Lines, "Likely part: "+f.Part)
+	}
+	if f.Do != "" {
+		n.Lines = append(n.Lines, "What to do: "+f.Do)
+	}
+	return n
+}
+
+// shortened keeps the first n and says how many there are more.
+func shortened(all []string, n int) []string {
+	if len(all) <= n {
+		return all
+	}
+	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the table of checks", len(all)-n))
+}
+
+func checks(all []event.Check) Table {
+	t := Table{Columns: []Column{{"check", 15}, {"of", 13}, {"outcome", 12}, {"reading", 18}, {"limits", 16}, {"by", 8}, {"why, and what would change it", 26}}}
+	for _, c := range all {
+		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", reading(c), limitsOf(c), c.Instrument, because(c))
+		cells[2].Outcome = c.Outcome
+		t.Rows = append(t.Rows, cells)
+	}
+	return t
+}
+
+// reading carries as many digits as its uncertainty deserves: down to the second digit of that.
+func reading(c event.Check) string {
+	switch {
+	case c.Reading == nil:
+		return ""
+	case c.Uncertainty == nil:
+		return c.Reading.String()
+	}
+	u := c.Uncertainty.Number
+	return quantity.Digits(*c.Reading, u) + " ± " + quantity.Digits(*c.Uncertainty, u)
+}
+
+func limitsOf(c event.Check) string {
+	switch {
+	case c.Low != nil && c.High != nil:
+		return fmt.Sprintf("%v to %v", *c.Low, *c.High)
+	case c.Low != nil:
+		return fmt.Sprintf("at least %v", *c.Low)
+	case c.High != nil:
+		return fmt.Sprintf("at most %v", *c.High)
+	}
+	return ""
+}
+
+func because(c event.Check) string {
+	parts := lines(c.Reason)
+	if c.Part != "" {
+		parts = append(parts, "likely "+c.Part)
+	}
+	if c.Change != "" {
+		parts = append(parts, "to change that: "+c.Change)
+	}
+	return strings.Join(parts, "; ")
+}
