@@ -370,3 +370,32 @@ func TestTheGuardDoesNotHearOfAnOffThatNobodyConfirmed(t *testing.T) {
 		require.NotContains(t, f.guard.told, "bus from 60 V to 0 V at 200 mA")
 	})
 }
+
+// Who has read what is too much sends OFF before anything else is done; an instrument that would make it wait gets its own a moment
+// later, and holds up nobody.
+func TestWhatCanLeaveNowLeavesAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), func(w *benchtest.World) { w.Jammed = map[string]bool{bench.Reference: true} })
+		f.live(t)
+		before := len(f.Sent())
+		urgent := func() (roles []string) {
+			for _, e := range f.Sent()[before:] {
+				if e.Urgent {
+					roles = append(roles, e.Role)
+				}
+			}
+			return roles
+		}
+		began := time.Now()
+		rest := f.StartSafe("too much", "")
+		require.Zero(t, time.Since(began))
+		require.ElementsMatch(t, []string{bench.Bus, bench.Contacts}, urgent(), "supply off and the drive inhibited")
+		require.ErrorIs(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 10}), bench.ErrMadeSafe, "nothing comes on any more")
+
+		got := rest(t.Context(), "over-voltage at 104 V")
+		require.True(t, got.Confirmed, "%+v", got.Outputs)
+		require.Equal(t, "over-voltage at 104 V", got.Cause)
+		require.ElementsMatch(t, []string{bench.Bus, bench.Contacts, bench.Contacts, bench.Reference}, urgent(), "each once, and then the contactor")
+		isSafe(t, f)
+	})
+}

@@ -381,3 +381,30 @@ func BenchmarkFeed(b *testing.B) {
 		w.Feed(r)
 	}
 }
+
+func TestAReadingThatTripsHasSentTheSafeStateWhenItReturns(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var started []string
+		finished := make(chan event.Trip, 1)
+		w := New(Config{Bench: "quay", Sink: event.SinkFunc(func(event.Event) {}), Tick: tick, MakeSafe: func(role string) func(event.Trip) {
+			started = append(started, role)
+			return func(trip event.Trip) { finished <- trip }
+		}})
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- w.Run(ctx) }()
+		synctest.Wait()
+		require.NoError(t, w.Arm("run-1", withAges(NewLimit("bus.voltage", High, volts(90), origin))))
+		reading := event.Reading{Name: "bus.voltage", Value: volts(91), Asked: time.Now(), Arrived: time.Now()}
+		w.Feed(reading)
+		require.Equal(t, []string{"bus"}, started, "before anybody else had its turn")
+		require.Equal(t, event.OverVoltage, w.Tripped().Cause)
+		w.Feed(reading)
+		require.Len(t, started, 1, "once a trip")
+		require.Equal(t, event.OverVoltage, (<-finished).Cause)
+		synctest.Wait()
+		require.NoError(t, w.Reset("Ann"))
+		stop()
+		require.NoError(t, <-ended)
+	})
+}

@@ -211,3 +211,29 @@ func TestUrgentAtAnyInstant(t *testing.T) {
 		}
 	}
 }
+
+func TestPromptSaysWhetherAnUrgentWriteWouldWait(t *testing.T) {
+	inBubble(t, "an open line that nobody uses", func(t *testing.T) {
+		l, b := dial(t, onTCP, Options{ReplyWithin: time.Hour}, nil)
+		require.True(t, l.Prompt())
+		b.last().held = 7
+		require.False(t, l.Prompt(), "bytes that have not left would be waited for")
+		b.last().held = 0
+		require.NoError(t, l.Close())
+		require.False(t, l.Prompt(), "there is no port")
+	})
+	inBubble(t, "while somebody writes", func(t *testing.T) {
+		l, b := dial(t, onSerial, Options{ReplyWithin: time.Hour}, nil)
+		b.last().room = 3
+		sent := inBackground(func() ([]byte, error) { return nil, l.Send(bg, Script, "VOLT 12.5") })
+		synctest.Wait()
+		require.False(t, l.Prompt())
+		b.last().resume()
+		require.NoError(t, (<-sent).err)
+		require.True(t, l.Prompt())
+	})
+	inBubble(t, "an instrument that needs gaps", func(t *testing.T) {
+		l, _ := dial(t, onTCP, Options{ReplyWithin: time.Hour, Gap: time.Millisecond}, nil)
+		require.False(t, l.Prompt())
+	})
+}

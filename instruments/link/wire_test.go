@@ -26,7 +26,7 @@ type wire struct {
 	spoken        time.Time // when the last thing said later is said
 	closed, ended bool
 	room          int // bytes taken until writes block; negative: any number
-	reads         int
+	reads, held   int // held: what the computer has not sent yet
 	wrote         []written
 }
 
@@ -165,6 +165,9 @@ func (w *wire) wait(ready func() (bool, error), by *time.Time) error {
 		}
 	}
 }
+
+// Queued is what the computer holds back.
+func (w *wire) Queued() int { return w.held }
 
 func (w *wire) Waiting() (int, error) {
 	w.mu.Lock()

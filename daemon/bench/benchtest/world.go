@@ -56,6 +56,8 @@ type World struct {
 	Deaf    bool          // exchanges under way do not notice that their caller gives up
 	Leads   bool          // the bus meter's leads are on
 
+	Jammed map[string]bool // an urgent write to these roles would have to wait
+
 	// Fault is asked before each exchange; nil is None.
 	Fault func(Exchange) Loss
 	// Absent instruments cannot be reached.
@@ -265,8 +267,8 @@ type connection struct {
 	taken      time.Time // when what is on its way will have acted
 }
 
-// Prompt is always true: sending here waits for nothing.
-func (c *connection) Prompt() bool { return true }
+// Prompt tells whether an urgent write would wait for nothing.
+func (c *connection) Prompt() bool { return !c.world.Jammed[c.role] }
 
 // Unanswered tells whether something was sent that no answer has followed.
 func (c *connection) Unanswered() bool {
