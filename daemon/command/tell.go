@@ -125,7 +125,7 @@ func checkLine(c verdict.Check) string {
 		}
 		s += ")"
 	}
-	for _, more := range []string{c.Reason, c.Part} {
+	for _, more := range []string{c.Rule, c.Reason, c.Part} {
 		if more != "" {
 			s += "; " + more
 		}

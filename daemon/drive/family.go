@@ -31,7 +31,7 @@ type Family struct {
 	SweepBus    string                `yaml:"sweep_bus" need:"true"` // none, minimum
 	Reference   Reference             `yaml:"reference" need:"true"`
 	Stages      map[Stage]StageLimits `yaml:"stages" need:"true"`
-	Decision    string                `yaml:"decision"` // simple (default), guarded
+	Decision    Decision              `yaml:"decision"`
 
 	path string
 	hash string

@@ -55,6 +55,12 @@ func TestAWrongFamilyFileIsRefusedWithLineAndKey(t *testing.T) {
 		{"missing pulses with a certainty that nothing gives", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 10000, confidence: 100 %}", []string{"modulation.missing.confidence", "between 0 % and 100 %"}},
 		{"missing pulses without a confidence", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 10000}", []string{"modulation.missing", "confidence"}},
 		{"every pulse missing", "heron", "jitter_within: 500 ns", "jitter_within: 500 ns\n  missing: {one_in: 1, confidence: 95 %}", []string{"modulation.missing.one_in", "2 or more"}},
+		{"a decision rule that nobody knows", "heron", "decision: simple", "decision: guardet", []string{":160: decision", `did you mean "guarded"`, "{false_acceptance: 5 %}"}},
+		{"a risk under a misspelt key", "heron", "decision: simple", "decision: {false_aceptance: 5 %}", []string{":160: decision.false_aceptance", "did you mean false_acceptance?"}},
+		{"a decision without its risk", "heron", "decision: simple", "decision: {}", []string{"decision.false_acceptance", "is missing"}},
+		{"no risk at all", "heron", "decision: simple", "decision: {false_acceptance: 0 %}", []string{"decision.false_acceptance", "between 0 % and 50 %"}},
+		{"a coin would do as well", "heron", "decision: simple", "decision: {false_acceptance: 50 %}", []string{"decision.false_acceptance", "between 0 % and 50 %"}},
+		{"a risk without its unit", "heron", "decision: simple", "decision: {false_acceptance: 0.05}", []string{"decision.false_acceptance"}},
 		{"two low sides on a leg", "wren", "{name: B.low, leg: B, kind: low,", "{name: B.low, leg: A, kind: low,", []string{"leg A has two low side channels"}},
 	}
 	for _, tt := range tests {

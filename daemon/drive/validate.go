@@ -80,7 +80,7 @@ func (j *judge) words(f *Family) {
 	j.word("patterns.inhibited", f.Patterns.Inhibited, "off", "low_on")
 	j.optional("patterns.invalid", f.Patterns.Invalid, "off", "low_on")
 	j.optional("patterns.start_up", f.Patterns.StartUp, "off", "low_on")
-	j.optional("decision", f.Decision, "simple", "guarded")
+	j.decision(f.Decision)
 	j.optional("reset", f.Reset, "enable", "power")
 }
 

@@ -47,7 +47,8 @@ func (c *Chart) against(name, subject string, m waveform.Measure, unit quantity.
 		return g
 	}
 	g.Reading, g.Uncertainty = valueOf(&m.Value, unit), valueOf(&m.U, unit)
-	g.Outcome = verdict.Decide(m.Value, m.U, l.low, l.high, c.rule())
+	rule := c.family.Decision.Rule()
+	g.Outcome, g.Rule = verdict.Decide(m.Value, m.U, l.low, l.high, rule), rule.String()
 	g.margin = math.Inf(1)
 	if l.low != nil {
 		g.margin = min(g.margin, (m.Value-*l.low)/l.width())
@@ -73,13 +74,6 @@ func (c *Chart) bound(g *grade, m waveform.Measure, unit quantity.Unit, l limits
 		g.Outcome, g.Change, g.margin = verdict.Fail, "", -1
 		g.Reason = fmt.Sprintf("at least %v", quantity.Value{Number: m.AtLeast, Unit: unit})
 	}
-}
-
-func (c *Chart) rule() verdict.Rule {
-	if c.family.Decision == "guarded" {
-		return verdict.Guarded
-	}
-	return verdict.Default
 }
 
 func valueOf(n *float64, unit quantity.Unit) *quantity.Value {

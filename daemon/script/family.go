@@ -85,6 +85,9 @@ func structFields(v reflect.Value) starlark.StringDict {
 }
 
 func toStarlark(v reflect.Value) starlark.Value {
+	if v.Kind() == reflect.Pointer && v.IsNil() {
+		return starlark.None
+	}
 	if q, ok := v.Interface().(interface{ Value() quantity.Value }); ok {
 		return measured{Value: q.Value()}
 	}
@@ -98,9 +101,6 @@ func toStarlark(v reflect.Value) starlark.Value {
 	case reflect.Struct:
 		return starlarkstruct.FromStringDict(starlark.String("data"), structFields(v))
 	case reflect.Pointer:
-		if v.IsNil() {
-			return starlark.None
-		}
 		return toStarlark(v.Elem())
 	case reflect.Slice:
 		var values []starlark.Value

@@ -40,7 +40,7 @@ func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 		return nil, err
 	}
 	if reading.measured != nil {
-		if err := compare(&c, *reading.measured, low.measured, high.measured, uncertainty.measured, e.rule()); err != nil {
+		if err := compare(&c, *reading.measured, low.measured, high.measured, uncertainty.measured, e.family.Decision.Rule()); err != nil {
 			return nil, err
 		}
 	}
@@ -57,13 +57,6 @@ func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 	}
 	e.keep(c)
 	return starlark.String(c.Outcome), nil
-}
-
-func (e *engine) rule() verdict.Rule {
-	if e.family.Decision == "guarded" {
-		return verdict.Guarded
-	}
-	return verdict.Default
 }
 
 // compare decides a check whose reading has limits; without limits the reading is only kept.
@@ -97,7 +90,7 @@ func compare(c *verdict.Check, reading measured, low, high, uncertainty *measure
 	if low == nil && high == nil {
 		return nil
 	}
-	c.Outcome = verdict.Decide(reading.Number, u, number(low), number(high), rule)
+	c.Outcome, c.Rule = verdict.Decide(reading.Number, u, number(low), number(high), rule), rule.String()
 	return nil
 }
 

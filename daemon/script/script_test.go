@@ -210,6 +210,29 @@ func (s *stoppingSlot) Give() {
 	}
 }
 
+func TestACheckIsDecidedByTheFamilysRuleAndSaysWhich(t *testing.T) {
+	data, err := os.ReadFile("../../configs/families/heron.yaml")
+	require.NoError(t, err)
+	for decision, want := range map[string]struct {
+		outcome verdict.Outcome
+		rule    string
+	}{
+		"simple":                  {verdict.Pass, ""},
+		"guarded":                 {verdict.Undecided, "guarded by its uncertainty"},
+		"{false_acceptance: 1 %}": {verdict.Undecided, "false acceptance at most 1 %"},
+	} {
+		f, err := drive.Decode("heron.yaml", []byte(strings.Replace(string(data), "decision: simple", "decision: "+decision, 1)))
+		require.NoError(t, err)
+		s, err := Parse("trial.star", []byte(head+"def run(drive):\n    check('bus steady', 'bus', 9.9 * V, high = 10 * V, uncertainty = 0.2 * V)\n"))
+		require.NoError(t, err)
+		result, err := Run(t.Context(), s, f, &fakeRig{highest: 100}, &freeSlot{})
+		require.NoError(t, err)
+		require.Len(t, result.Checks, 1)
+		require.Equal(t, want.outcome, result.Checks[0].Outcome, decision)
+		require.Equal(t, want.rule, result.Checks[0].Rule, decision)
+	}
+}
+
 func TestStopEndsTheRun(t *testing.T) {
 	_, err := try(t, &fakeRig{}, `stop("the bus is shorted")`)
 	require.ErrorIs(t, err, ErrStopped)

@@ -28,6 +28,7 @@ type Check struct {
 	Low         *quantity.Value `json:"low,omitempty"`  // nil: no limit below
 	High        *quantity.Value `json:"high,omitempty"` // nil: no limit above
 	Uncertainty *quantity.Value `json:"uncertainty,omitempty"`
+	Rule        string          `json:"rule,omitempty"` // the decision rule, where it is not the default
 	Reason      string          `json:"reason,omitempty"`
 	Change      string          `json:"change,omitempty"` // what would change an undecided or not shown
 	Part        string          `json:"part,omitempty"`   // the likely part of a fail
@@ -82,6 +83,9 @@ func (c Check) sentence() string {
 		s += " of " + c.Subject
 	}
 	s += fmt.Sprintf(": %s%s%s", outcome, c.figure(), c.limits())
+	if c.Rule != "" {
+		s += ", " + c.Rule
+	}
 	if c.Reason != "" {
 		s += ": " + c.Reason
 	}

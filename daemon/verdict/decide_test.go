@@ -97,6 +97,29 @@ func TestRiskAtTheAcceptanceLimit(t *testing.T) {
 	require.InDelta(t, 0.02275, risk(Guarded), 1e-6)
 }
 
+// The rule by risk takes a half width as limits of error: its guard is z·U/√3, 0.9497 U for 5 % (z = 1.6449, JCGM 106).
+func TestAFalseAcceptanceRuleKeepsItsGuard(t *testing.T) {
+	rule, guard := FalseAcceptance(0.05), 0.94966*0.5
+	for name, c := range map[string]struct {
+		reading float64
+		want    Outcome
+	}{
+		"inside by the guard":         {16.5 - guard - 1e-3, Pass},
+		"inside, nearer than that":    {16.5 - guard + 1e-3, Undecided},
+		"outside, nearer than that":   {16.5 + guard - 1e-3, Undecided},
+		"outside by more than that":   {16.5 + guard + 1e-3, Fail},
+		"below, by more than that":    {13.5 - guard - 1e-3, Fail},
+		"a number that is none":       {math.NaN(), Undecided},
+		"a number beyond any reading": {math.Inf(1), Undecided},
+	} {
+		require.Equal(t, c.want, Decide(c.reading, 0.5, limit(13.5), limit(16.5), rule), name)
+	}
+	require.Equal(t, Pass, Decide(16.5, 0, nil, limit(16.5), rule), "a count has no uncertainty")
+	require.Equal(t, "false acceptance at most 5 %", rule.String())
+	require.Equal(t, "guarded by its uncertainty", Guarded.String())
+	require.Empty(t, Default.String(), "the usual rule is not told with every check")
+}
+
 // What is guarded is never more lenient, and more uncertainty never turns an undecided into a fail or a guarded pass.
 func FuzzDecide(f *testing.F) {
 	f.Add(15.0, 0.5, 13.5, 16.5)

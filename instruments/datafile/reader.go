@@ -45,7 +45,7 @@ func (r *reader) value(node *yaml.Node, v reflect.Value, key string) {
 		v.Set(reflect.New(v.Type().Elem()))
 		v = v.Elem()
 	}
-	if v.Addr().Type().Implements(textUnmarshaler) {
+	if v.Addr().Type().Implements(textUnmarshaler) && !spelledOut(node, v) {
 		r.text(node, v, key)
 		return
 	}
@@ -59,6 +59,18 @@ func (r *reader) value(node *yaml.Node, v reflect.Value, key string) {
 	default:
 		r.scalar(node, v, key)
 	}
+}
+
+// spelledOut tells that a type which reads itself from one value is given with its parts: keys where it has fields of the
+// file, a list where it is one.
+func spelledOut(node *yaml.Node, v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Struct:
+		return node.Kind == yaml.MappingNode && len(fieldsOf(v)) > 0
+	case reflect.Slice:
+		return node.Kind == yaml.SequenceNode
+	}
+	return false
 }
 
 func (r *reader) is(node *yaml.Node, kind yaml.Kind, key, what string) bool {
