@@ -16,16 +16,24 @@ type Document struct {
 	Shop      string // who reports, empty where nobody said
 	Foot      string // what stands at the foot of every page
 	Simulated bool   // some of it was not measured on a drive
+	OneSheet  bool   // it has to stand on one
 	Blocks    []Block
 }
 
 // Block is one part of a document, from top to bottom.
 type Block interface{ kind() string }
 
-// Heading begins a section; level 1 is the first below the title.
+// Result is what it all came to, in a word that stands out.
+type Result struct {
+	Word  string
+	Lines []string
+}
+
+// Heading begins a section; level 1 is the first below the title. That of a run has its outcome beside it.
 type Heading struct {
-	Level int
-	Text  string
+	Level   int
+	Text    string
+	Outcome verdict.Outcome
 }
 
 // Text is a paragraph.
@@ -73,9 +81,8 @@ type Figure struct {
 	Caption string
 }
 
-// Photo is a picture that a person took.
+// Photo is a picture that a person took, as JPEG.
 type Photo struct {
-	Type    string // "image/jpeg" or "image/png"
 	Data    []byte
 	Caption string
 }
@@ -83,9 +90,7 @@ type Photo struct {
 // Signatures are lines to sign on, each for one role.
 type Signatures []string
 
-// Page begins a new page where there are pages.
-type Page struct{}
-
+func (Result) kind() string     { return "result" }
 func (Heading) kind() string    { return "heading" }
 func (Text) kind() string       { return "text" }
 func (Facts) kind() string      { return "facts" }
@@ -95,7 +100,6 @@ func (GateChart) kind() string  { return "chart" }
 func (Figure) kind() string     { return "figure" }
 func (Photo) kind() string      { return "photo" }
 func (Signatures) kind() string { return "signatures" }
-func (Page) kind() string       { return "page" }
 
 // cautions stand in every document (P9).
 var cautions = Notice{Title: "Before anybody touches the drive", Lines: []string{

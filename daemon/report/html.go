@@ -35,7 +35,7 @@ func (s shape) svg(class string) template.HTML {
 }
 
 func dataURL(p Photo) template.URL {
-	return template.URL("data:" + p.Type + ";base64," + base64.StdEncoding.EncodeToString(p.Data))
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(p.Data))
 }
 
 // HTML writes the document as one file that needs nothing else: no script, no other file, no network.

@@ -5,11 +5,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 	"time"
 
+	"benchwarden/daemon/drive"
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/job"
 	"benchwarden/daemon/record"
@@ -37,7 +37,7 @@ func OfJob(ctx context.Context, s job.State, from Source, o Options) (*Document,
 		Foot: fmt.Sprintf("job %s, unit %s; printed %s by benchwarden %s", s.ID, s.Unit, clock(o.Printed), o.Version),
 	}}
 	if o.Customer {
-		w.doc.Title = "Repair of your drive"
+		w.doc.Title, w.doc.OneSheet = "Repair of your drive", true
 	}
 	for _, h := range s.Runs {
 		_, events, err := from.Run(ctx, h.Name)
@@ -62,53 +62,101 @@ type writer struct {
 	doc  *Document
 }
 
+// head is the same on both: what it came to, and what it is about.
 func (w *writer) head() {
+	w.doc.add(w.result())
 	facts := Facts{{"Unit", w.Unit}, {"Drive family", w.Family}, {"Customer's order", w.Order}, {"Job", w.ID}, {"Taken in", clock(w.Opened)}}
 	if !w.Closed.IsZero() {
 		facts = append(facts, Fact{"Closed", clock(w.Closed)})
 	}
-	facts = append(facts, Fact{"Symptom", w.Symptom}, Fact{"Lay unused", w.Intake.Idle})
+	facts = append(facts, Fact{"Symptom", w.Symptom}, Fact{"Lay unused", w.Intake.Idle}, Fact{"Why it blew", w.cause()})
 	w.doc.add(slices.DeleteFunc(facts, func(f Fact) bool { return f.Value == "" }))
 }
 
-func (w *writer) result() string {
+// result puts the end of the job into a word, with what speaks against it beside it.
+func (w *writer) result() Result {
+	r := Result{Word: w.Outcome}
 	if w.Closed.IsZero() {
-		return "The job is still open."
+		r.Word = "the job is still open"
 	}
-	return "Result: " + w.Outcome + "."
+	var done, not []string
+	for _, s := range w.Stages {
+		switch {
+		case s.None:
+			not = append(not, s.Name+" (no check)")
+		case strings.HasPrefix(s.Text, "OVERRIDE"):
+			not = append(not, s.Name+" (override)")
+		case s.Done:
+			done = append(done, s.Name)
+		default:
+			not = append(not, s.Name)
+		}
+	}
+	r.Lines = lines("Stages done: "+cmp.Or(strings.Join(done, ", "), "none")+".", "Not done: "+cmp.Or(strings.Join(not, ", "), "none")+".")
+	var trips, overrides, unsafe, hands int
+	for _, run := range w.runs {
+		trips += len(run.Trips)
+		overrides += len(run.Overrides)
+		unsafe += len(run.NotSafe)
+		hands += len(run.ByHand)
+	}
+	overrides += len(w.overrides())
+	r.Lines = append(r.Lines, fmt.Sprintf("On the way, trips: %d; overrides: %d; NOT SAFE: %d; bus proven down by hand: %d.", trips, overrides, unsafe, hands))
+	return r
+}
+
+func (w *writer) cause() string {
+	if w.Cause == "" {
+		return "not recorded"
+	}
+	return w.Cause + " (as far as can be told)"
 }
 
 // full is everything.
 func (w *writer) full(ctx context.Context) error {
 	w.head()
-	w.doc.add(Text{Text: w.result()})
-	w.doc.add(Text{Text: "Why it blew, as far as can be told: " + cmp.Or(w.Cause, "not recorded") + "."})
-	w.doc.add(Heading{1, "Stages"}, w.stages())
+	w.doc.add(Heading{Level: 1, Text: "Stages"}, w.stages())
+	w.doc.add(Heading{Level: 1, Text: "Tests"}, orNone(w.tests(), "No test was made."))
 	w.sight()
 	w.findings()
-	if err := w.replaced(); err != nil {
-		return err
-	}
-	if err := w.standIns(); err != nil {
-		return err
-	}
-	if err := w.decisions(); err != nil {
-		return err
-	}
-	if err := w.history(ctx); err != nil {
-		return err
+	for _, part := range []func() error{w.replaced, w.standIns, w.decisions, func() error { return w.history(ctx) }} {
+		if err := part(); err != nil {
+			return err
+		}
 	}
 	if len(w.runs) > 0 {
-		w.doc.add(Page{}, Heading{1, "What was tried and measured"})
+		w.doc.add(Heading{Level: 1, Text: "What was tried and measured"})
 	}
-	for _, r := range w.runs {
-		r.add(w.doc)
+	for i, r := range w.runs {
+		r.add(w.doc, w.void(i))
 	}
 	w.instruments()
 	w.limits()
 	w.versions()
 	w.doc.add(cautions, Signatures{"technician", "released by"})
 	return nil
+}
+
+// tests has a line for each run, in their order.
+func (w *writer) tests() Table {
+	t := Table{Columns: []Column{{"stage", 8}, {"test", 30}, {"when", 14}, {"by", 10}, {"result", 11}, {"checks", 22}, {"", 17}}}
+	for i, r := range w.runs {
+		cells := row(r.Stage, r.Title, r.at, r.Operator, "", r.counts(), w.void(i))
+		cells[4].Outcome = verdict.Outcome(r.outcome())
+		t.Rows = append(t.Rows, cells)
+	}
+	return t
+}
+
+// void says why a run no longer tells how the drive is: something on it was changed afterwards. What the cold checks found is
+// why it was changed.
+func (w *writer) void(i int) string {
+	for _, e := range slices.Backward(w.Entries) {
+		if (e.Kind == job.Replaced || e.Kind == job.Removed) && w.Runs[i].Seen < e.N && w.runs[i].Stage != string(drive.Cold) {
+			return fmt.Sprintf("void since entry %d (%s)", e.N, e.Kind)
+		}
+	}
+	return ""
 }
 
 func (w *writer) stages() Table {
@@ -134,7 +182,7 @@ func (w *writer) sight() {
 	for _, r := range w.runs {
 		all = append(all, r.plainSight()...)
 	}
-	w.doc.add(Heading{1, "Trips, overrides, proofs by hand"})
+	w.doc.add(Heading{Level: 1, Text: "Trips, overrides, proofs by hand"})
 	if len(all) == 0 {
 		w.doc.add(Text{Text: "None."})
 	}
@@ -166,7 +214,7 @@ func (w *writer) overrides() []Notice {
 
 // findings are each said once, with the first run that made them.
 func (w *writer) findings() {
-	w.doc.add(Heading{1, "Findings"})
+	w.doc.add(Heading{Level: 1, Text: "Findings"})
 	told := map[string]bool{}
 	for _, r := range w.runs {
 		for _, f := range r.Findings {
@@ -181,244 +229,4 @@ func (w *writer) findings() {
 	if len(told) == 0 {
 		w.doc.add(Text{Text: "No script has put a finding into words; the checks of each run stand below."})
 	}
-}
-
-func (w *writer) replaced() error {
-	t := Table{Columns: []Column{{"part", 35}, {"quantity", 10}, {"why", 30}, {"by", 12}, {"when", 13}}}
-	for _, e := range w.Entries {
-		if e.Kind != job.Replaced {
-			continue
-		}
-		var r job.Replacement
-		if err := json.Unmarshal(e.Body, &r); err != nil {
-			return err
-		}
-		t.Rows = append(t.Rows, row(r.Part, fmt.Sprint(r.Quantity), r.Why, e.By, clock(e.At)))
-	}
-	w.doc.add(Heading{1, "Replaced parts"})
-	w.doc.add(orNone(t, "Nothing is recorded as replaced."))
-	return nil
-}
-
-func orNone(t Table, none string) Block {
-	if len(t.Rows) == 0 {
-		return Text{Text: none}
-	}
-	return t
-}
-
-func (w *writer) standIns() error {
-	in, out, where := map[string]int{}, map[string]int{}, map[string]string{}
-	for _, e := range w.Entries {
-		if e.Kind != job.StandIn {
-			continue
-		}
-		var m job.Move
-		if err := json.Unmarshal(e.Body, &m); err != nil {
-			return err
-		}
-		if m.Count > 0 {
-			in[m.Name] += m.Count
-			where[m.Name] = cmp.Or(where[m.Name], m.Where)
-		} else {
-			out[m.Name] -= m.Count
-		}
-	}
-	t := Table{Columns: []Column{{"stand-in", 25}, {"put in", 8}, {"taken out", 9}, {"still in", 9}, {"where", 49}}}
-	for _, name := range slices.Sorted(maps.Keys(in)) {
-		t.Rows = append(t.Rows, row(strings.ReplaceAll(name, "_", " "), fmt.Sprint(in[name]), fmt.Sprint(out[name]), fmt.Sprint(in[name]-out[name]), where[name]))
-	}
-	w.doc.add(Heading{1, "Stand-ins"}, orNone(t, "None were counted in."))
-	return nil
-}
-
-func (w *writer) decisions() error {
-	for _, e := range w.Entries {
-		switch e.Kind {
-		case job.Released:
-			var r job.Release
-			if err := json.Unmarshal(e.Body, &r); err != nil {
-				return err
-			}
-			w.doc.add(Heading{1, "Release to fit"}, Facts{{"Released by", e.By + ", " + clock(e.At)}, {"On the runs", cmp.Or(strings.Join(r.Runs, ", "), "none")}})
-		case job.Fitted:
-			var f job.Fitting
-			if err := json.Unmarshal(e.Body, &f); err != nil {
-				return err
-			}
-			w.doc.add(Heading{1, "Fitting record"}, Facts{{"Recorded by", e.By + ", " + clock(e.At)}, {"Tab insulation, lowest", f.Insulation.String()},
-				{"Torque", f.Torque}, {"Paste or pad", f.Paste}, {"Electrolytics", f.Electrolytics}, {"Stand-ins seen out", yesNo(f.StandInsOut)}})
-			t := Table{Columns: []Column{{"position", 25}, {"part", 45}, {"gate to source", 30}}}
-			for _, d := range f.Devices {
-				t.Rows = append(t.Rows, row(d.Position, d.Part, d.GateSource.String()))
-			}
-			w.doc.add(orNone(t, "No device is named."))
-		}
-	}
-	return nil
-}
-
-func yesNo(b bool) string {
-	if b {
-		return "yes"
-	}
-	return "no"
-}
-
-// history is who did what, with the photos.
-func (w *writer) history(ctx context.Context) error {
-	t := Table{Columns: []Column{{"", 5}, {"when", 16}, {"by", 13}, {"what", 18}, {"in words", 48}}}
-	var photos []Photo
-	for _, e := range w.Entries {
-		var b struct {
-			Text, Part, Why, Name, Where, Stage, Outcome, Symptom string
-			Count, Quantity                                       int
-			Photos                                                []job.Picture
-		}
-		if err := json.Unmarshal(e.Body, &b); err != nil {
-			return err
-		}
-		words := lines(b.Text, b.Symptom, b.Stage, b.Outcome)
-		if b.Count != 0 {
-			words = append(words, fmt.Sprintf("%+d %s", b.Count, strings.ReplaceAll(b.Name, "_", " ")), b.Where)
-		}
-		if b.Quantity != 0 {
-			words = append(words, fmt.Sprintf("%d × %s", b.Quantity, b.Part))
-		}
-		words = append(words, b.Why)
-		for _, p := range b.Photos {
-			stored, err := w.from.Photo(ctx, p.SHA256)
-			if err != nil {
-				return err
-			}
-			caption := fmt.Sprintf("%s (entry %d, SHA-256 %.12s)", p.Name, e.N, p.SHA256)
-			photos = append(photos, Photo{stored.Type, stored.Data, caption})
-			words = append(words, "photo "+p.Name)
-		}
-		t.Rows = append(t.Rows, row(fmt.Sprint(e.N), clock(e.At), e.By, e.Kind, strings.Join(lines(words...), "; ")))
-	}
-	w.doc.add(Heading{1, "Who did what"}, t)
-	for _, p := range photos {
-		w.doc.add(p)
-	}
-	return nil
-}
-
-// instruments are each listed once, with those past their calibration on the day of a run said.
-func (w *writer) instruments() {
-	t := Table{Columns: []Column{{"role", 13}, {"identity", 45}, {"calibration due", 16}, {"", 26}}}
-	told := map[string]bool{}
-	for _, r := range w.runs {
-		for _, id := range r.Identities {
-			remark := ""
-			switch {
-			case id.CalibrationDue == "":
-				remark = "no date given"
-			case id.CalibrationDue < r.day:
-				remark = "was past its date on " + r.day
-			}
-			if key := id.Role + id.Identity + id.CalibrationDue + remark; !told[key] {
-				told[key] = true
-				t.Rows = append(t.Rows, row(id.Role, id.Identity, id.CalibrationDue, remark))
-			}
-		}
-	}
-	w.doc.add(Heading{1, "Instruments"}, orNone(t, "No run was made."))
-	for _, r := range w.runs {
-		for _, text := range r.protection {
-			if !told[text] {
-				told[text] = true
-				w.doc.add(Text{Text: strings.ToUpper(text[:1]) + text[1:] + ".", Small: true})
-			}
-		}
-	}
-}
-
-// limits are listed once where runs had the same.
-func (w *writer) limits() {
-	var before string
-	for _, r := range w.runs {
-		if len(r.Limits) == 0 {
-			continue
-		}
-		t := Table{Columns: []Column{{"quantity", 22}, {"kind", 18}, {"limit", 15}, {"trips at", 12}, {"where from", 33}}}
-		for _, l := range r.Limits {
-			t.Rows = append(t.Rows, row(l.Quantity, l.Kind, figure(l.Value), fmt.Sprintf("%d of %d", l.N, l.M), l.Origin))
-		}
-		if same := fmt.Sprint(t.Rows); same != before {
-			before = same
-			w.doc.add(Heading{1, "Trip limits in force from " + r.Title + ", " + r.at}, t)
-		}
-	}
-}
-
-func (w *writer) versions() {
-	t := Table{Columns: []Column{{"run", 31}, {"script", 22}, {"its SHA-256", 16}, {"family file's", 16}, {"program", 15}}}
-	for _, r := range w.runs {
-		t.Rows = append(t.Rows, row(r.Name, r.Script[strings.LastIndexByte(r.Script, '/')+1:], fmt.Sprintf("%.12s", r.ScriptHash), fmt.Sprintf("%.12s", r.FamilyHash), r.Version))
-	}
-	if len(t.Rows) > 0 {
-		w.doc.add(Heading{1, "Versions and hashes"}, t)
-	}
-}
-
-// sheet is the customer's page: it has to stay on one.
-func (w *writer) sheet() error {
-	w.head()
-	w.doc.add(Text{Text: w.result()})
-	w.doc.add(Text{Text: "Why it blew, as far as can be told: " + cmp.Or(w.Cause, "not recorded") + "."})
-	if overridden := w.overrides(); len(overridden) > 0 {
-		var titles []string
-		for _, n := range overridden {
-			titles = append(titles, n.Title+", "+n.Lines[0])
-		}
-		w.doc.add(Notice{"Done without what is usually asked for", shortened(titles, 4)})
-	}
-	trips := 0
-	t := Table{Columns: []Column{{"stage", 12}, {"test", 38}, {"when", 17}, {"result", 14}, {"checks", 19}}}
-	for _, r := range w.latest() {
-		cells := row(r.Stage, r.Title, r.at, "", r.counts())
-		cells[3].Outcome = verdict.Outcome(r.outcome())
-		t.Rows = append(t.Rows, cells)
-	}
-	for _, r := range w.runs {
-		trips += len(r.Trips)
-	}
-	w.doc.add(Heading{1, "Tests, the latest of each"}, orNone(t, "No test was made."))
-	if trips > 0 {
-		w.doc.add(Text{Text: fmt.Sprintf("The supervision switched off %d times while it was tested; the full record says when and why.", trips)})
-	}
-	parts := Table{Columns: []Column{{"replaced part", 45}, {"quantity", 12}, {"why", 43}}}
-	for _, e := range w.Entries {
-		var r job.Replacement
-		if e.Kind == job.Replaced {
-			if err := json.Unmarshal(e.Body, &r); err != nil {
-				return err
-			}
-			parts.Rows = append(parts.Rows, row(r.Part, fmt.Sprint(r.Quantity), r.Why))
-		}
-	}
-	const mostParts = 8
-	if n := len(parts.Rows); n > mostParts {
-		parts.Rows = append(parts.Rows[:mostParts:mostParts], row(fmt.Sprintf("and %d more, in the full record", n-mostParts), "", ""))
-	}
-	w.doc.add(Heading{1, "Replaced parts"}, orNone(parts, "Nothing is recorded as replaced."))
-	w.doc.add(Text{Text: "Every reading with its limits, uncertainty and instrument is in the full record, which the shop keeps.", Small: true})
-	w.doc.add(cautions, Signatures{"for the shop"})
-	return nil
-}
-
-// latest are the latest runs of each script, in the order of the job.
-func (w *writer) latest() []Run {
-	last := map[string]int{}
-	for i, r := range w.runs {
-		last[r.Script] = i
-	}
-	var out []Run
-	for i, r := range w.runs {
-		if last[r.Script] == i {
-			out = append(out, r)
-		}
-	}
-	return out
 }

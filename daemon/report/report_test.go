@@ -209,11 +209,24 @@ func TestACustomersSheetIsOneAndHidesNoOverride(t *testing.T) {
 	}
 	d := document(t, s, false, true)
 	page := html(t, d)
-	for _, want := range []string{"Repair of your drive", "Done without what is usually asked for", "known board", "transistor 7", "and 22 more", "switched off 1 times", "tripped", "prove the DC bus dead"} {
+	for _, want := range []string{"Repair of your drive", "Done without what is usually asked for", "known board", "something loads the bus", "power devices", "transistor 6",
+		"and 23 more", "trips: 1; overrides: 2; NOT SAFE: 1", "Not done: board", "tripped", "prove the DC bus dead"} {
 		require.Contains(t, page, want)
 	}
 	for _, paper := range []report.Paper{report.A4, report.Letter} {
 		require.Len(t, pages(t, pdf(t, d, paper)), 1, paper)
+	}
+}
+
+func TestARunBeforeAReplacedPartIsCalledVoidInBothDocuments(t *testing.T) {
+	s := state()
+	s.Runs[0].Seen = 6
+	for _, customer := range []bool{true, false} {
+		require.NotContains(t, html(t, document(t, s, false, customer)), "void since")
+	}
+	s.Entries = append(s.Entries, entry(7, "Ann", job.Replaced, job.Replacement{Part: "driver", Quantity: 1}))
+	for _, customer := range []bool{true, false} {
+		require.Contains(t, html(t, document(t, s, false, customer)), "void since entry 7 (replaced)")
 	}
 }
 
@@ -222,7 +235,7 @@ func TestAPageNeedsNothingElse(t *testing.T) {
 	for _, reference := range []string{"<script", "<link", "@import", "url(", "src=\"http", "href="} {
 		require.NotContains(t, page, reference)
 	}
-	require.Contains(t, page, `src="data:image/png;base64,`)
+	require.Contains(t, page, `src="data:image/jpeg;base64,`)
 	decoder := xml.NewDecoder(strings.NewReader(page))
 	decoder.Strict, decoder.AutoClose, decoder.Entity = false, xml.HTMLAutoClose, xml.HTMLEntity
 	for {
@@ -249,7 +262,7 @@ func TestARunThatWasCutOffStillMakesAPage(t *testing.T) {
 	all := events(false)
 	for n := range all {
 		d := report.OfUnit("W-1", "wren", "cut off", []report.Run{report.Take(all[:n])})
-		require.Contains(t, html(t, d), ": interrupted</h3>")
+		require.Contains(t, html(t, d), "</svg> interrupted</span></h3>")
 		require.NotEmpty(t, pdf(t, d, report.A4))
 	}
 }
@@ -259,4 +272,11 @@ func TestARowThatNoPageHoldsGoesOverSeveral(t *testing.T) {
 	s.Entries = append(s.Entries, entry(7, "Ann", job.Noted, job.Remark{Text: strings.Repeat("a long story ", 1500) + "THE END"}))
 	all := pages(t, pdf(t, document(t, s, false, false), report.A4))
 	require.Contains(t, strings.Join(all, ""), "THE END")
+}
+
+func TestLettersThatTheFontLacksAreNamed(t *testing.T) {
+	s := state()
+	s.Symptom = "Ω µ ± ° – é Ж work; 火 and \U0001F525 and a\ttab do not"
+	text := strings.Join(pages(t, pdf(t, document(t, s, false, true), report.A4)), "")
+	require.Contains(t, strings.Join(strings.Fields(text), " "), "Ω µ ± ° – é Ж work; [U+706B] and [U+1F525] and a tab do not")
 }

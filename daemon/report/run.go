@@ -3,6 +3,7 @@ package report
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"benchwarden/daemon/event"
@@ -25,6 +26,7 @@ type Run struct {
 	Notes     []event.Note
 	Traces    []event.Trace
 	Limits    []event.Limit
+	Energised []event.Energising
 	at        string // when it began
 	day       string
 	ramp      []sample
@@ -67,6 +69,8 @@ func Take(events []event.Event) Run {
 			}
 		case event.Trace:
 			r.Traces = append(r.Traces, b)
+		case event.Energising:
+			r.Energised = append(r.Energised, b)
 		case event.Limits:
 			r.Limits = b.Limits
 		case event.Reading:
@@ -149,14 +153,16 @@ func lines(all ...string) []string {
 	return out
 }
 
-// add writes the run into a document.
-func (r Run) add(d *Document) {
-	d.add(Heading{2, fmt.Sprintf("%s: %s", r.Title, r.outcome())})
-	simulated := ""
+// add writes the run into a document; a remark says what has to be known of it.
+func (r Run) add(d *Document, remark string) {
+	d.add(Heading{2, r.Title, verdict.Outcome(r.outcome())})
 	if r.Simulated {
-		simulated = "; SIMULATED"
+		remark = lead("SIMULATED", remark)
 	}
-	d.add(Text{fmt.Sprintf("%s, stage %s, by %s; run %s%s. Checks: %s.", r.at, r.Stage, cmp.Or(r.Operator, "nobody named"), r.Name, simulated, r.counts()), true})
+	d.add(Text{fmt.Sprintf("%s, stage %s, by %s; run %s. Checks: %s.", r.at, r.Stage, cmp.Or(r.Operator, "nobody named"), lead(r.Name, remark), r.counts()), true})
+	for _, line := range lines(r.measuredWith(), r.energised()) {
+		d.add(Text{line, true})
+	}
 	if len(r.Ended.Reasons) > 0 && r.outcome() != string(verdict.Pass) {
 		d.add(Notice{"Why it came out " + r.outcome(), shortened(r.Ended.Reasons, 8)})
 	}
@@ -166,15 +172,49 @@ func (r Run) add(d *Document) {
 	for _, c := range r.Charts {
 		d.add(GateChart{c})
 	}
-	for _, f := range r.rampFigures() {
-		d.add(f)
-	}
-	for _, f := range r.traceFigures() {
+	for _, f := range append(r.rampFigures(), r.traceFigures()...) {
 		d.add(f)
 	}
 	if len(r.Checks) > 0 {
-		d.add(checks(r.Checks))
+		d.add(r.checks())
 	}
+}
+
+// measuredWith names the instruments that checks of the run were made with, and their calibration.
+func (r Run) measuredWith() string {
+	var all []string
+	for _, id := range r.Identities {
+		if slices.ContainsFunc(r.Checks, func(c event.Check) bool { return c.Instrument == id.Role }) {
+			all = append(all, id.Role+" ("+calibration(id, r.day)+")")
+		}
+	}
+	if len(all) == 0 {
+		return ""
+	}
+	return "Measured with: " + strings.Join(all, ", ") + "."
+}
+
+// calibration says until when an instrument's calibration holds, seen from a day.
+func calibration(id event.Identity, day string) string {
+	switch {
+	case id.CalibrationDue == "":
+		return "no calibration date given"
+	case id.CalibrationDue < day:
+		return "calibration was due " + id.CalibrationDue + ", past on that day"
+	}
+	return "calibration due " + id.CalibrationDue
+}
+
+// energised says which acts at the bench switched what on.
+func (r Run) energised() string {
+	var all []string
+	for _, e := range r.Energised {
+		all = append(all, fmt.Sprintf("%s up to %v for at most %v by %s", strings.Join(e.Outputs, ", "), e.Highest, e.Longest, cmp.Or(e.By, "nobody named")))
+	}
+	if len(all) == 0 {
+		return ""
+	}
+	return "Energised by acts at the bench: " + strings.Join(all, "; ") + "."
 }
 
 func finding(f event.Finding) Notice {
@@ -196,14 +236,24 @@ func shortened(all []string, n int) []string {
 	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the table of checks", len(all)-n))
 }
 
-func checks(all []event.Check) Table {
+func (r Run) checks() Table {
 	t := Table{Columns: []Column{{"check", 15}, {"of", 13}, {"outcome", 12}, {"reading", 18}, {"limits", 16}, {"by", 8}, {"why, and what would change it", 26}}}
-	for _, c := range all {
-		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", reading(c), limitsOf(c), c.Instrument, because(c))
+	for _, c := range r.Checks {
+		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", reading(c), limitsOf(c), c.Instrument+r.pastDate(c.Instrument), because(c))
 		cells[2].Outcome = c.Outcome
 		t.Rows = append(t.Rows, cells)
 	}
 	return t
+}
+
+// pastDate marks an instrument that was past its calibration date.
+func (r Run) pastDate(role string) string {
+	for _, id := range r.Identities {
+		if id.Role == role && id.CalibrationDue != "" && id.CalibrationDue < r.day {
+			return ", past its date"
+		}
+	}
+	return ""
 }
 
 // reading carries as many digits as its uncertainty deserves: down to the second digit of that.

@@ -15,7 +15,7 @@ func OfUnit(unit, family, conclusion string, runs []Run) *Document {
 		for _, n := range r.plainSight() {
 			d.add(n)
 		}
-		r.add(d)
+		r.add(d, "")
 	}
 	w := writer{runs: runs, doc: d}
 	w.instruments()

@@ -1,0 +1,121 @@
+package report
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"benchwarden/daemon/job"
+	"benchwarden/daemon/verdict"
+)
+
+// What the customer's page has room for: it has to stay on one sheet.
+const (
+	mostFindings  = 4
+	mostOverrides = 4
+	mostParts     = 8
+)
+
+// sheet is the customer's page.
+func (w *writer) sheet() error {
+	w.head()
+	if overridden := w.overrides(); len(overridden) > 0 {
+		var titles []string
+		for _, n := range overridden {
+			titles = append(titles, n.Title+", "+n.Lines[0])
+		}
+		w.doc.add(Notice{"Done without what is usually asked for", capped(titles, mostOverrides)})
+	}
+	if found := w.found(); len(found) > 0 {
+		w.doc.add(Heading{Level: 1, Text: "What was found"})
+		for _, f := range capped(found, mostFindings) {
+			w.doc.add(Text{Text: f})
+		}
+	}
+	parts, err := w.parts()
+	if err != nil {
+		return err
+	}
+	w.doc.add(Heading{Level: 1, Text: "Replaced parts"}, orNone(parts, "Nothing is recorded as replaced."))
+	w.doc.add(Heading{Level: 1, Text: "Tests, the latest of each"}, orNone(w.latest(), "No test was made."))
+	w.doc.add(Text{Text: "Every reading with its limits, uncertainty and instrument is in the full record, which the shop keeps.", Small: true})
+	w.doc.add(cautions, Signatures{"for the shop", "received by"})
+	return nil
+}
+
+// capped keeps the first n and says that there are more.
+func capped(all []string, n int) []string {
+	if len(all) <= n {
+		return all
+	}
+	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the full record", len(all)-n))
+}
+
+// found are the findings in a line each, the same one once.
+func (w *writer) found() []string {
+	var all []string
+	told := map[string]bool{}
+	for _, r := range w.runs {
+		for _, f := range r.Findings {
+			line := strings.ToUpper(f.Subject[:min(1, len(f.Subject))]) + f.Subject[min(1, len(f.Subject)):] + ": " + f.Text
+			if f.Part != "" {
+				line += " (likely " + f.Part + ")"
+			}
+			if !told[line] {
+				told[line] = true
+				all = append(all, line)
+			}
+		}
+	}
+	return all
+}
+
+func (w *writer) parts() (Table, error) {
+	t := Table{Columns: []Column{{"replaced part", 45}, {"quantity", 12}, {"why", 43}}}
+	for _, e := range w.Entries {
+		switch e.Kind {
+		case job.Replaced:
+			var r job.Replacement
+			if err := json.Unmarshal(e.Body, &r); err != nil {
+				return t, err
+			}
+			t.Rows = append(t.Rows, row(r.Part, fmt.Sprint(r.Quantity), r.Why))
+		case job.Fitted:
+			var f job.Fitting
+			if err := json.Unmarshal(e.Body, &f); err != nil {
+				return t, err
+			}
+			t.Rows = append(t.Rows, row("power devices", fmt.Sprint(len(f.Devices)), "the fitting record of entry "+fmt.Sprint(e.N)))
+		}
+	}
+	if n := len(t.Rows); n > mostParts {
+		t.Rows = append(t.Rows[:mostParts:mostParts], row(fmt.Sprintf("and %d more, in the full record", n-mostParts), "", ""))
+	}
+	return t, nil
+}
+
+// latest has the latest run of each script, in the order of the job.
+func (w *writer) latest() Table {
+	last := map[string]int{}
+	for i, r := range w.runs {
+		last[r.Script] = i
+	}
+	t := Table{Columns: []Column{{"stage", 10}, {"test", 40}, {"when", 16}, {"result", 12}, {"checks", 22}}}
+	for i, r := range w.runs {
+		if last[r.Script] != i {
+			continue
+		}
+		cells := row(r.Stage, lead(r.Title, w.void(i)), r.at, "", r.counts())
+		cells[3].Outcome = verdict.Outcome(r.outcome())
+		t.Rows = append(t.Rows, cells)
+	}
+	return t
+}
+
+// lead joins a text and what has to be said of it, where there is something.
+func lead(text, remark string) string {
+	if remark == "" {
+		return text
+	}
+	return text + "; " + remark
+}
