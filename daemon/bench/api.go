@@ -45,6 +45,8 @@ type Guard interface {
 	// Setpoint tells of a change of a supply's set value, before an up-step is sent and after a down-step was: until settle
 	// has passed, the old value holds for a fall and constant current is expected for a rise.
 	Setpoint(role string, from, to quantity.Volts, limit quantity.Amperes, settle time.Duration)
+	// WillFall tells before a supply is told to: from now on it may stand as low as that.
+	WillFall(role string, to quantity.Volts)
 	// LinkLost tells that an instrument's link is gone.
 	LinkLost(role string, err error)
 }

@@ -199,8 +199,8 @@ func (b *Bench) envelope(role string) Envelope {
 	return b.stage.Supplies[role]
 }
 
-// SetVoltage changes a supply's set voltage; it does not switch the output on. The guard hears of a rise before it is sent and
-// of a fall afterwards.
+// SetVoltage changes a supply's set voltage; it does not switch the output on. The guard hears of a rise before it is sent; of a
+// fall it hears before that it may come, and afterwards that it has.
 func (b *Bench) SetVoltage(ctx context.Context, role string, v quantity.Volts) error {
 	in, ctx, done, err := b.begin(ctx, role)
 	if err != nil {
@@ -215,6 +215,8 @@ func (b *Bench) SetVoltage(ctx context.Context, role string, v quantity.Volts) e
 	if up {
 		b.config.Guard.Setpoint(role, from, v, limit, b.rise(role, from, v, limit))
 		in.note(func(in *instrument) { in.sentOn = time.Now() })
+	} else {
+		b.config.Guard.WillFall(role, v)
 	}
 	if err := in.device().Supply.SetVoltage(ctx, link.Script, v); err != nil {
 		return explain(ctx, err)
@@ -273,6 +275,7 @@ func (b *Bench) SwitchOff(ctx context.Context, role string) error {
 	}
 	defer release()
 	_, from, limit := in.energised()
+	b.config.Guard.WillFall(role, 0)
 	if err := b.off(ctx, in); err != nil {
 		return err
 	}

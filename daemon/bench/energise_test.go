@@ -3,6 +3,7 @@ package bench_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"strings"
@@ -136,6 +137,27 @@ func TestAStateFileThatCannotBeWrittenKeepsTheOutputOff(t *testing.T) {
 		require.False(t, f.On(bench.Bus))
 		require.False(t, f.MakeSafe(t.Context(), "full disk").Confirmed)
 		require.False(t, f.On(bench.Bus))
+	})
+}
+
+func TestTheGuardHearsOfAFallBeforeItIsSent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := open(t, t.TempDir(), nil)
+		require.NoError(t, f.Begin(board))
+		require.NoError(t, f.SwitchOn(t.Context(), bench.Output{Role: bench.Bus, Voltage: 30}))
+		var told []string
+		note := func(s string) { f.guard.mu.Lock(); defer f.guard.mu.Unlock(); told = append(told, s) }
+		f.guard.onFall = func(role string, to quantity.Volts) { note(fmt.Sprintf("%s will fall to %v", role, to)) }
+		f.Fault = func(e benchtest.Exchange) benchtest.Loss {
+			if e.Role == bench.Bus && !strings.Contains(e.Text, "?") {
+				note(e.Text)
+			}
+			return benchtest.None
+		}
+		require.NoError(t, f.SetVoltage(t.Context(), bench.Bus, 60))
+		require.NoError(t, f.SetVoltage(t.Context(), bench.Bus, 20))
+		require.NoError(t, f.SwitchOff(t.Context(), bench.Bus))
+		require.Equal(t, []string{"set 60 V", "bus will fall to 20 V", "set 20 V", "bus will fall to 0 V", "output off"}, told[:5])
 	})
 }
 

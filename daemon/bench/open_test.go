@@ -43,12 +43,13 @@ instruments:
 
 // guard is a warden that permits everything and remembers what it was told.
 type guard struct {
-	mu    sync.Mutex
-	no    error
-	told  []string
-	fed   []bench.Sample
-	onFed func(bench.Sample)
-	onSet func(to quantity.Volts)
+	mu     sync.Mutex
+	no     error
+	told   []string
+	fed    []bench.Sample
+	onFed  func(bench.Sample)
+	onSet  func(to quantity.Volts)
+	onFall func(role string, to quantity.Volts)
 }
 
 func (g *guard) Ready() error { g.mu.Lock(); defer g.mu.Unlock(); return g.no }
@@ -67,6 +68,12 @@ func (g *guard) Setpoint(role string, from, to quantity.Volts, limit quantity.Am
 	g.note(fmt.Sprintf("%s from %v to %v at %v", role, from, to, limit))
 	if g.onSet != nil {
 		g.onSet(to)
+	}
+}
+
+func (g *guard) WillFall(role string, to quantity.Volts) {
+	if g.onFall != nil {
+		g.onFall(role, to)
 	}
 }
 

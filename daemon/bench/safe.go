@@ -66,6 +66,11 @@ func (b *Bench) StartSafe(why, role string) (rest func(ctx context.Context, caus
 			p.targets[i].sent = true
 		}
 	}
+	for _, t := range p.targets {
+		if t.brings0V() {
+			b.config.Guard.WillFall(t.in.role, 0)
+		}
+	}
 	return func(ctx context.Context, cause string) SafeResult {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
 		defer cancel()

@@ -37,6 +37,8 @@ func (g guard) Setpoint(role string, from, to quantity.Volts, _ quantity.Amperes
 	g.Warden.Setpoint(role, from, to, settle)
 }
 
+func (g guard) WillFall(role string, to quantity.Volts) { g.Warden.WillFall(role, to) }
+
 // consent lets the bench ask the hands desk.
 type consent struct{ *hands.Desk }
 

@@ -84,6 +84,10 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 	if polled(bench.Control) && family.Control.Feed == drive.Separate {
 		supply(bench.Control, s.ControlVoltage, s.ControlCurrent)
 	}
+	// Once the drive's control section runs, its gates are defined only as long as its supply stays above where it stops.
+	if role, fed := feedOf(family); fed && polled(role) {
+		add(role+".voltage", warden.Collapse, family.Control.Stop.Value(), "where the control section of family "+family.Name+" stops")
+	}
 	if polled(bench.Temperature) && s.Temperature > 0 {
 		name := bench.Temperature + ".value"
 		add(name, warden.High, s.Temperature.Value(), fromFamily)
@@ -97,6 +101,14 @@ func limitsFor(family *drive.Family, stage drive.Stage, file *bench.File) []ward
 		add("run", warden.RunTime, s.RunTime.Value(), fromFamily)
 	}
 	return limits
+}
+
+// feedOf is the supply that the drive's control section lives on, fed false where the family does not say when it stops.
+func feedOf(family *drive.Family) (role string, fed bool) {
+	if family.Control.Feed == drive.Separate {
+		return bench.Control, family.Control.Stop > 0
+	}
+	return bench.Bus, family.Control.Stop > 0
 }
 
 // persistenceKey is the name under which a family may say how often a limit has to be passed; empty where it may not.

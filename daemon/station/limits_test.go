@@ -34,6 +34,21 @@ func find(limits []warden.Limit, name string, kind warden.Kind) (warden.Limit, b
 	return warden.Limit{}, false
 }
 
+func TestACollapseBelowWhereTheControlSectionStopsTrips(t *testing.T) {
+	for name, tt := range map[string]struct {
+		quantity string
+		stops    quantity.Volts
+	}{"heron": {"control.voltage", 15}, "plover": {"bus.voltage", 14}, "wren": {"control.voltage", 12}} {
+		for _, stage := range []drive.Stage{drive.Rails, drive.Board, drive.Fitted} {
+			l, ok := find(limitsFor(family(t, name), stage, example(t)), tt.quantity, warden.Collapse)
+			require.True(t, ok, "%s, %s", name, stage)
+			require.Equal(t, tt.stops.Value(), l.Value)
+			require.Equal(t, []int{1, 1}, []int{l.N, l.M})
+			require.Contains(t, l.Origin, name)
+		}
+	}
+}
+
 func TestTheTighterOfFamilyAndBenchIsInForceAndSaysWhereItIsFrom(t *testing.T) {
 	ofFamily, ofBench := "family heron, stage board", "ceiling of bench example"
 	for _, tt := range []struct {

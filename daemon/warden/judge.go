@@ -182,7 +182,7 @@ const setValueShare = 0.05
 func (w *Warden) upright(l *watch, role string, reading float64, now time.Time) bool {
 	s, known := w.steps[role]
 	limit, _ := l.effective()
-	if !known || float64(s.set) < limit.Number {
+	if !known || float64(s.least) < limit.Number {
 		l.reached = false
 		return false
 	}

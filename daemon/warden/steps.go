@@ -12,6 +12,7 @@ import (
 // on when a run begins keeps its set value.
 type steps struct {
 	set       quantity.Volts
+	least     quantity.Volts // what the supply may have been told to fall to by now
 	chargedBy time.Time
 	falls     []fall
 	ramp      *ramp // nil when the voltage is not on its way up
@@ -30,7 +31,7 @@ func (w *Warden) Setpoint(role string, from, to quantity.Volts, settle time.Dura
 	now := time.Now()
 	until := now.Add(settle)
 	s := w.steps[role]
-	s.set = to
+	s.set, s.least = to, to
 	s.rises(from, to, now)
 	s.falls = slices.DeleteFunc(slices.Clone(s.falls), func(f fall) bool { return !now.Before(f.until) })
 	switch {
@@ -40,6 +41,16 @@ func (w *Warden) Setpoint(role string, from, to quantity.Volts, settle time.Dura
 		s.chargedBy = until
 	}
 	w.steps[role] = s
+}
+
+// WillFall tells the warden that a supply is about to be set lower: from now on that is no collapse.
+func (w *Warden) WillFall(role string, to quantity.Volts) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if s, known := w.steps[role]; known {
+		s.least = min(s.least, to)
+		w.steps[role] = s
+	}
 }
 
 func (w *Warden) charging(role string, at time.Time) bool {
