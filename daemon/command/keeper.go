@@ -158,7 +158,30 @@ func keeperLog(s Settings, file *bench.File) string {
 	return filepath.Join(stateDir(s, file), file.Bench+".keeper.jsonl")
 }
 
+const (
+	keepAgain = 500 * time.Millisecond // between two tries to reach an output that is not confirmed
+	keepFor   = 10 * time.Minute       // how long a keeper tries
+)
+
+// keepOne makes a bench safe and goes on until that is confirmed: a cable that was cut may be mended, an instrument switched on again.
+// Between two tries whoever waits for the bench can have it; then it is theirs to make safe.
 func keepOne(ctx context.Context, s Settings, file *bench.File, why string) error {
+	until := time.Now().Add(keepFor)
+	for first := true; ; first = false {
+		k, err := keepOnce(ctx, s, file, why)
+		confirmed, taken := k.Safe != nil && k.Safe.Confirmed, errors.Is(err, keeper.ErrHeld)
+		over := time.Now().After(until)
+		if first || confirmed || taken || over {
+			err = errors.Join(err, k.write(keeperLog(s, file)))
+		}
+		if confirmed || taken || over {
+			return err
+		}
+		<-time.After(keepAgain)
+	}
+}
+
+func keepOnce(ctx context.Context, s Settings, file *bench.File, why string) (kept, error) {
 	k := kept{At: time.Now(), Bench: file.Bench, Why: why}
 	config := stationConfig(s, file, event.NewHub(), station.NewSlot(), "keeper")
 	st, err := station.Open(ctx, config)
@@ -174,14 +197,18 @@ func keepOne(ctx context.Context, s Settings, file *bench.File, why string) erro
 	if err != nil {
 		k.Failed = err.Error()
 	}
-	line, jsonErr := json.Marshal(k)
-	if jsonErr != nil {
-		return errors.Join(err, jsonErr)
+	return k, err
+}
+
+func (k kept) write(path string) error {
+	line, err := json.Marshal(k)
+	if err != nil {
+		return err
 	}
-	f, openErr := os.OpenFile(keeperLog(s, file), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o640)
-	if openErr != nil {
-		return errors.Join(err, openErr)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o640)
+	if err != nil {
+		return err
 	}
-	_, writeErr := f.Write(append(line, '\n'))
-	return errors.Join(err, writeErr, f.Close())
+	_, err = f.Write(append(line, '\n'))
+	return errors.Join(err, f.Close())
 }
