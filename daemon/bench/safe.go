@@ -168,7 +168,14 @@ func (b *Bench) standing(outputs []event.Output) {
 		if !o.Confirmed {
 			b.notSafe = append(b.notSafe, o)
 		}
+		b.lastSafe.renew(o)
 	}
+}
+
+// renew puts an output as it stands now in the place of what was told of it before.
+func (r *SafeResult) renew(o event.Output) {
+	r.Outputs = append(slices.DeleteFunc(slices.Clone(r.Outputs), func(old event.Output) bool { return old.Name == o.Name }), o)
+	r.Confirmed = len(unconfirmed(r.Outputs)) == 0
 }
 
 // reached tells the bus's machine when its supply is off.

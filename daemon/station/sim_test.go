@@ -38,7 +38,7 @@ act: {by: console}
 earthing: {bus_feed: isolated, control_common: isolated}
 emergency_stop: none, everything here is in memory
 limiter: {kind: resistor, value: 47 ohm}
-period: 100 ms
+period: PERIOD
 ceilings: {voltage: 400 V, current: 2 A, power: 300 W}
 safe_voltage: 50 V
 state: {dir: STATE}
@@ -95,7 +95,7 @@ var simDialects = sync.OnceValues(func() (string, error) {
 var simFamily = sync.OnceValues(func() (*drive.Family, error) { return drive.LoadNamed([]string{"../../configs/families"}, "heron") })
 
 // schedule draws the faults of a seed: none for every eighth, else one to four.
-func schedule(dice *rand.Rand) (list []*trouble) {
+func schedule(dice *rand.Rand, roles []string) (list []*trouble) {
 	if dice.IntN(8) == 0 {
 		return nil
 	}
@@ -110,7 +110,7 @@ func schedule(dice *rand.Rand) (list []*trouble) {
 		case frozen, leadOff:
 			t.role = "bus_meter"
 		default:
-			t.role = []string{"bus", "bus_meter", "contacts"}[dice.IntN(3)]
+			t.role = roles[dice.IntN(len(roles))]
 		}
 		list = append(list, t)
 	}
@@ -124,12 +124,17 @@ func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faul
 	family, err := simFamily()
 	require.NoError(t, err)
 	dice := rand.New(rand.NewPCG(seed, 1))
+	supply := []string{"plain-supply", "single-supply", "watched-supply"}[dice.IntN(3)]
+	text, roles := simBench, []string{"bus", "bus_meter", "contacts"}
+	hasSides := dice.IntN(6) == 0
+	if hasSides {
+		text, roles = text+strings.TrimPrefix(sideBench, "\n"), append(roles, bench.Control, bench.Reference, bench.Hall)
+	}
+	text = strings.NewReplacer("STATE", state, "SUPPLY", supply, "PERIOD", []string{"100 ms", "170 ms", "250 ms"}[dice.IntN(3)]).Replace(text)
 	var list []*trouble
 	if faults {
-		list = schedule(dice)
+		list = schedule(dice, roles)
 	}
-	supply := []string{"plain-supply", "single-supply"}[dice.IntN(2)]
-	text := strings.NewReplacer("STATE", state, "SUPPLY", supply).Replace(simBench)
 	file, err := bench.DecodeFile("sim.yaml", []byte(text))
 	require.NoError(t, err)
 	defer func() {
@@ -145,6 +150,12 @@ func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faul
 		s.troubles, s.loseOne, s.loseReply = list, lose, loseReply
 		limits := family.LimitsFor(drive.Board)
 		s.mostVolts, s.mostA = float64(limits.BusVoltage), float64(limits.CurrentLimit)
+		s.mostControl, s.mostReference = float64(limits.ControlVoltage), float64(family.Reference.FullScale)
+		s.farads *= 1 + float64(family.Bus.CapWithin)*(2*dice.Float64()-1)
+		s.ohms *= 1 + float64(family.Bus.BleedWithin)*(2*dice.Float64()-1)
+		if hasSides {
+			s.sides = beside()
+		}
 		s.play(t, file, family, []string{dialects, "../../configs/dialects"})
 		end()
 		s.serving.Wait()
@@ -232,7 +243,9 @@ func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialect
 	down, _ := s.bench.AwaitDown(context.Background(), 10*time.Second)
 	s.ends(runErr, down)
 	<-time.After(3 * time.Second)
-	s.ends(runErr, s.bench.Down())
+	down = s.bench.Down()
+	s.ends(runErr, down)
+	s.sidesEnd()
 	if lasted := time.Since(s.began); lasted > 3*time.Minute {
 		s.breaks("the run and its end took %v", lasted)
 	}
@@ -271,6 +284,13 @@ func (s *sim) script(family *drive.Family, file *bench.File) error {
 	s.mu.Lock()
 	s.armed = true
 	s.mu.Unlock()
+	s.setRunning(true)
+	defer s.setRunning(false)
+	if s.sides != nil {
+		if err := s.sidesUp(s.ctx, family); err != nil {
+			return err
+		}
+	}
 	volts := quantity.Volts(10 + s.dice.IntN(30))
 	if err := s.bench.SwitchOn(s.ctx, bench.Output{Role: bench.Bus, Voltage: volts, Current: 0.15}); err != nil {
 		return err
@@ -313,6 +333,12 @@ func (s *sim) script(family *drive.Family, file *bench.File) error {
 	}
 	_, err := s.bench.BringDown(s.ctx, 10*time.Second)
 	return err
+}
+
+func (s *sim) setRunning(running bool) {
+	s.mu.Lock()
+	s.running, s.ranUntil = running, time.Now()
+	s.mu.Unlock()
 }
 
 func (s *sim) pause(d time.Duration) error {
@@ -412,8 +438,11 @@ func (s *sim) watch(ctx context.Context) {
 			s.breaks("P11: the bus counts as down (%s) at %.2f V", down.State, s.volts)
 			s.wrong = time.Now()
 		}
-		// P2. An off that the instrument ignores or cannot get is no fault of the warden; it has to be told as NOT SAFE in the end.
-		deaf := s.acts("bus", ignoresOff) != nil || s.acts("bus", dead) != nil
+		// P2. An off that the instrument ignores or does not get is no fault of the warden; it has to be told as NOT SAFE in the end.
+		deaf := false
+		for _, h := range []harm{ignoresOff, dead, lostCommand, dropsBefore} {
+			deaf = deaf || s.acts("bus", h) != nil
+		}
 		if s.armed && s.on && s.volts > 1.01*trip && !deaf {
 			if s.above.IsZero() {
 				s.above = time.Now()
@@ -489,8 +518,19 @@ func TestSeeds(t *testing.T) {
 
 // TestEachExchangeLost loses each exchange of a run in turn, its command and its answer.
 func TestEachExchangeLost(t *testing.T) {
+	for name, sides := range map[string]bool{"the bus alone": false, "with control supply, reference and Halls": true} {
+		t.Run(name, func(t *testing.T) { loseEach(t, sides) })
+	}
+}
+
+// loseEach takes the first seed that draws such a bench.
+func loseEach(t *testing.T, sides bool) {
 	state := stateInMemory(t)
-	whole := run(t, 3, state, 0, false, false)
+	seed := uint64(1)
+	whole := run(t, seed, state, 0, false, false)
+	for ; (whole.sides != nil) != sides; whole = run(t, seed, state, 0, false, false) {
+		seed++
+	}
 	require.Empty(t, whole.past)
 	step := 1
 	if testing.Short() {
@@ -498,7 +538,7 @@ func TestEachExchangeLost(t *testing.T) {
 	}
 	for n := 1; n <= whole.exchanges; n += step {
 		for _, reply := range []bool{false, true} {
-			s := run(t, 3, state, n, reply, false)
+			s := run(t, seed, state, n, reply, false)
 			require.Empty(t, s.past, "exchange %d of %d lost, its answer only: %t", n, whole.exchanges, reply)
 		}
 	}

@@ -88,6 +88,12 @@ type world struct {
 	loseReply        bool     // its answer rather than its command
 	past             []string // broken promises, as they are seen
 	mostVolts, mostA float64
+	sides            map[string]*side // instruments beside the bus; nil where the bench has none
+	mostControl      float64
+	mostReference    float64
+	running          bool // a run is going on
+	ranUntil         time.Time
+	silence          float64
 	given            map[string][]answered
 }
 
@@ -303,7 +309,7 @@ func (w *world) do(role, command string) (answer string, asks bool) {
 	flag := map[bool]string{true: "1", false: "0"}
 	switch word {
 	case "*IDN?":
-		kind := map[string]string{"bus": "supply", "bus_meter": "meter", "contacts": "contacts"}[role]
+		kind := map[string]string{"bus": "watched supply", "bus_meter": "meter", "contacts": "contacts", "control": "supply", "reference": "reference", "hall": "hall"}[role]
 		return "Quayside Simulated," + kind + " SIMULATED,1,1.0", true
 	case "*OPC?":
 		return "1", true
@@ -336,6 +342,9 @@ func (w *world) do(role, command string) (answer string, asks bool) {
 		case "ROUT:CLOS?":
 			return flag[w.contacts[channel]], true
 		}
+	}
+	if answer, asks, known := w.doSide(role, word, rest, number); known {
+		return answer, asks
 	}
 	w.breaks("%s was told %q, which it does not know", role, command)
 	return "", false
@@ -373,6 +382,10 @@ func (w *world) supply(word, rest string, number func() float64, flag map[bool]s
 		w.ocpOn = rest == "ON"
 	case "OUTP:PROT:CLE":
 		w.tripped = false
+	case "OUTP:SIL":
+		w.silence = number()
+	case "OUTP:SIL?":
+		return format(w.silence), true
 	case "VOLT?":
 		return format(w.set), true
 	case "CURR?":

@@ -30,20 +30,22 @@ func (s *Supply) Protect(ctx context.Context, p link.Priority, want Protection) 
 	if !(want.Voltage >= 0) || !(want.Current >= 0) {
 		return Protection{}, fmt.Errorf("%s: protection at %v and %v: %w", s.name, want.Voltage, want.Current, ErrPastLimit)
 	}
+	var lacks error // one that is missing leaves the other to be set
 	if !s.HasOverVoltage() {
-		return Protection{}, fmt.Errorf("%s: over-voltage protection: %w", s.name, ErrNotThere)
-	}
-	if readBack.Voltage, err = s.protectVoltage(ctx, p, want.Voltage); err != nil {
+		lacks = fmt.Errorf("%s: over-voltage protection: %w", s.name, ErrNotThere)
+	} else if readBack.Voltage, err = s.protectVoltage(ctx, p, want.Voltage); err != nil {
 		return readBack, err
 	}
 	if s.OverCurrent() == dialect.None {
-		if want.CurrentOn {
-			return readBack, fmt.Errorf("%s: over-current protection: %w; the bench file has to say so in no_protection", s.name, ErrNotThere)
+		if want.CurrentOn && lacks == nil {
+			lacks = fmt.Errorf("%s: over-current protection: %w; the bench file has to say so in no_protection", s.name, ErrNotThere)
 		}
-		return readBack, nil
+		return readBack, lacks
 	}
-	err = s.protectCurrent(ctx, p, want, &readBack)
-	return readBack, err
+	if err := s.protectCurrent(ctx, p, want, &readBack); err != nil {
+		return readBack, err
+	}
+	return readBack, lacks
 }
 
 func (s *Supply) protectVoltage(ctx context.Context, p link.Priority, v quantity.Volts) (quantity.Volts, error) {

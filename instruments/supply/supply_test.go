@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"testing"
 	"testing/synctest"
@@ -184,6 +185,18 @@ func TestProtectionIsReadBack(t *testing.T) {
 	require.ErrorIs(t, err, supply.ErrNotAccepted)
 	require.EqualError(t, err, "bus: over-voltage protection: asked for 20 V, reads back 40 V: the instrument did not take the setting")
 	require.Equal(t, quantity.Volts(40), got.Voltage)
+}
+
+func TestASupplyWithoutOverVoltageProtectionStillGetsItsOverCurrentProtection(t *testing.T) {
+	f := supplytest.NewPlain()
+	d := *dialecttest.Ours(t, "plain-supply")
+	d.Commands = maps.Clone(d.Commands)
+	delete(d.Commands, "set_over_voltage")
+	s := supply.New("bus", dialecttest.Session(t, "bus", &d, f.Instrument), limits)
+	got, err := s.Protect(t.Context(), link.Script, supply.Protection{Voltage: 40, Current: 1.5, CurrentOn: true})
+	require.ErrorIs(t, err, supply.ErrNotThere, "what it lacks is said")
+	require.Equal(t, supply.Protection{Current: 1.5, CurrentOn: true}, got)
+	require.True(t, f.Get().OverCurrentOn)
 }
 
 func TestOffWaitsForNobody(t *testing.T) {
