@@ -112,6 +112,7 @@ var drives = map[string][]line{
 		{fault: "reference_dead_zone", names: "reference gain", on: "plover", outcome: "pass", hidden: saturates},
 		{fault: "reference_polarity_missing:negative", names: "reference"},
 	},
+	"reference_sweep": referenceLines,
 	"bus_ramp": {
 		{fault: "quiescent_high", names: "draws"},
 		{fault: "bus_short", names: "a short"},
@@ -155,7 +156,7 @@ var benches = map[string][]line{
 // faultCases is the whole table.
 func faultCases() []faultCase {
 	var list []faultCase
-	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails"} { // the long ones first
+	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "reference_sweep"} { // the long ones first
 		for _, l := range drives[script] {
 			list = append(list, l.cases(script, allFamilies, false)...)
 		}

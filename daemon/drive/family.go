@@ -207,6 +207,12 @@ type Reference struct {
 	Offset     quantity.Volts `yaml:"offset_within"`
 	Duty       quantity.Ratio `yaml:"duty_at_sweep"` // open loop: what it gives; 0: the loop saturates, duty proves nothing
 	DutyWithin quantity.Ratio `yaml:"duty_within"`   // in parts of the period, to both sides
+
+	// What the response of an open loop may be off by; 0: the family states no limit.
+	GainWithin       quantity.Ratio `yaml:"gain_within"`       // of the gain that duty_at_sweep gives, each polarity by itself
+	DeadZoneWithin   quantity.Volts `yaml:"dead_zone_within"`  // from where one polarity begins to where the other does
+	LinearityWithin  quantity.Ratio `yaml:"linearity_within"`  // worst deviation from the fitted line, in parts of full output
+	HysteresisWithin quantity.Volts `yaml:"hysteresis_within"` // between going up and going down
 }
 
 // Stage is where in the job a script belongs.

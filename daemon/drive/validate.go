@@ -212,6 +212,10 @@ func (j *judge) modulation(f *Family) {
 	}
 	j.share("reference.duty_at_sweep", r.Duty)
 	j.share("reference.duty_within", r.DutyWithin)
+	j.share("reference.gain_within", r.GainWithin)
+	j.share("reference.linearity_within", r.LinearityWithin)
+	j.notNegative("reference.dead_zone_within", float64(r.DeadZoneWithin), r.DeadZoneWithin)
+	j.notNegative("reference.hysteresis_within", float64(r.HysteresisWithin), r.HysteresisWithin)
 	if r.Duty > 0 && f.Loop != "open" {
 		j.fault("reference.duty_at_sweep", "proves nothing with a %s loop: without devices there is no feedback and the loop saturates; leave it out", f.Loop)
 	}

@@ -184,10 +184,10 @@ func (t trace) Truth() starlark.Bool  { return t.Len() > 0 }
 func (t trace) Hash() (uint32, error) { return 0, fmt.Errorf("a trace is no key") }
 
 func (t trace) AttrNames() []string {
-	return []string{"above", "mean", "overlap", "peak_to_peak", "resolution", "step"}
+	return []string{"above", "duty", "mean", "overlap", "peak_to_peak", "resolution", "step"}
 }
 
-// Attr gives .above(level), .overlap(other, level), .peak_to_peak(), .mean(), .resolution and .step.
+// Attr gives .above(level), .duty(level), .overlap(other, level), .peak_to_peak(), .mean(), .resolution and .step.
 func (t trace) Attr(name string) (starlark.Value, error) {
 	switch name {
 	case "step":
@@ -216,6 +216,8 @@ func (t trace) Attr(name string) (starlark.Value, error) {
 			v := quantity.Volts(level.Number)
 			return excursions(waveform.Overlaps(t.Trace, o.Trace, v, v)), level.need(b.Name(), quantity.Volt)
 		}), nil
+	case "duty":
+		return starlark.NewBuiltin("duty", t.duty), nil
 	case "peak_to_peak":
 		return t.voltage(name, func(p waveform.Pulses) float64 { return p.Max - p.Min }), nil
 	case "mean":

@@ -35,6 +35,8 @@ func predeclared(e *engine) starlark.StringDict {
 	add("fit_ramp", e.fitRamp)
 	add("fit_discharge", e.fitDischarge)
 	add("fit_quiescent", e.fitQuiescent)
+	add("share", share)
+	add("fit_response", fitResponse)
 	add("gate_chart", e.gateChart)
 	supplies := e.supplies()
 	for role, supply := range supplies {

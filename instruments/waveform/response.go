@@ -15,6 +15,8 @@ type Response struct {
 	Scatter        float64 // standard deviation about the line, in the output's unit
 	Worst          float64 // greatest deviation from the line, in the output's unit
 	WorstAt        float64 // the reference at which it was seen
+	Zero, ZeroU    float64 // the reference at which the line gives nothing, with its standard uncertainty; NaN for a level line
+	Points         int
 }
 
 // FitResponse fits outputs over references by least squares. It refuses fewer than three pairs, what is no finite
@@ -37,7 +39,7 @@ func FitResponse(references, outputs []float64) (Response, error) {
 		return Response{}, fmt.Errorf("the reference was the same in all readings; change it between them")
 	}
 	n := float64(len(references))
-	r := Response{WorstAt: references[0]}
+	r := Response{WorstAt: references[0], Points: len(references)}
 	r.Offset, r.Gain = stat.LinearRegression(references, outputs, nil, false)
 	squares := 0.0
 	for i, x := range references {
@@ -50,5 +52,11 @@ func FitResponse(references, outputs []float64) (Response, error) {
 	r.Scatter = math.Sqrt(squares / (n - 2))
 	r.GainU = r.Scatter / math.Sqrt(spread)
 	r.OffsetU = r.Scatter * math.Sqrt(1/n+meanSquare/spread)
+	r.Zero, r.ZeroU = math.NaN(), math.NaN()
+	if r.Gain != 0 {
+		// To the first order: the line's own uncertainty where it crosses, over its gain.
+		r.Zero = -r.Offset / r.Gain
+		r.ZeroU = r.Scatter / math.Abs(r.Gain) * math.Sqrt(1/n+(r.Zero-mean)*(r.Zero-mean)/spread)
+	}
 	return r, nil
 }

@@ -51,6 +51,17 @@ func TestResponseNamesTheWorstDeviation(t *testing.T) {
 	require.Zero(t, r.WorstAt)
 }
 
+func TestResponseTellsWhereItBegins(t *testing.T) {
+	r, err := FitResponse([]float64{2, 3, 4, 5}, []float64{0.9, 2.1, 2.9, 4.1})
+	require.NoError(t, err)
+	// By hand: gain 1.04, offset -1.14, scatter² 0.016, mean reference 3.5, sum of squares about it 5.
+	require.InDelta(t, 1.14/1.04, r.Zero, 1e-12)
+	require.InDelta(t, math.Sqrt(0.016)/1.04*math.Sqrt(0.25+(1.14/1.04-3.5)*(1.14/1.04-3.5)/5), r.ZeroU, 1e-9)
+	level, err := FitResponse([]float64{1, 2, 3}, []float64{0, 0, 0})
+	require.NoError(t, err)
+	require.True(t, math.IsNaN(level.Zero), "a level line crosses nowhere")
+}
+
 func TestSequencesTellUnbalanceTwoWays(t *testing.T) {
 	turn := cmplx.Rect(1, 2*math.Pi/3)
 	for _, share := range []float64{0, 0.02, 0.3} {
