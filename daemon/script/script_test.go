@@ -291,7 +291,7 @@ func FuzzParse(f *testing.F) {
 
 func TestLinesAndSharesInScripts(t *testing.T) {
 	for expression, want := range map[string]string{
-		`fit_response([1 * V, 2 * V, 4 * V], [0.1, 0.2, 0.4]).gain * (2 * V)`:     "0.2",
+		`fit_response([1 * V, 2 * V, 4 * V], [0.25, 0.5, 1.0]).gain * (2 * V)`:    "0.5",
 		`fit_response([2 * V, 3 * V, 4 * V], [1 * A, 2 * A, 3 * A]).zero`:         "1 V",
 		`fit_response([0 * s, 1 * s, 2 * s], [5 * V, 5.5 * V, 6 * V]).gain`:       "0.5 V·s^-1",
 		`fit_response([-1 * V, 0 * V, 1 * V], [-1 * V, 0.3 * V, 1 * V]).worst`:    "200 mV",
