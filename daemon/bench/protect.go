@@ -18,7 +18,7 @@ func (b *Bench) protect(ctx context.Context, in *instrument, o Output, e Envelop
 	if o.Role == Reference { // a signal of some milliamperes
 		return nil
 	}
-	want := protection(o, e)
+	want := Protection(o, e)
 	want.CurrentOn = in.device().OverCurrent == "level"
 	got, err := in.device().Supply.Protect(ctx, link.Script, want)
 	lacks := errors.Is(err, supply.ErrNotThere) && in.file.NoProtection != ""
@@ -39,10 +39,10 @@ func (b *Bench) protect(ctx context.Context, in *instrument, o Output, e Envelop
 	return nil
 }
 
-// protection stands a little past the trip limit, so that the warden acts first and the instrument when the warden cannot:
+// Protection is what a supply's own is set to: it stands a little past the trip limit, so that the warden acts first and the instrument when the warden cannot:
 // over-voltage the larger of 5 % and 1 V above, over-current the larger of 10 % and 20 mA above the highest current limit that
 // the stage allows, since a run may raise its limit up to there (practice).
-func protection(o Output, e Envelope) supply.Protection {
+func Protection(o Output, e Envelope) supply.Protection {
 	trip, limit := max(e.TripVoltage, e.Voltage, o.Voltage), max(e.Current, o.Current)
 	return supply.Protection{
 		Voltage: trip + max(trip/20, 1),

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // Change is one entry of a family's limits history: who made which limits what, and why. Entries are chained by their
@@ -140,6 +142,11 @@ func (f *Family) SetLimits(stage Stage, values map[string]string, who, reason st
 	if _, ok := f.Stages[stage]; !ok {
 		return nil, fmt.Errorf("family %s has no stage %q", f.Name, stage)
 	}
+	free, err := f.alone()
+	if err != nil {
+		return nil, err
+	}
+	defer free()
 	text := f.text
 	for _, key := range slices.Sorted(maps.Keys(values)) {
 		err := wantFigure(key, values[key])
@@ -167,6 +174,33 @@ func (f *Family) SetLimits(stage Stage, values map[string]string, who, reason st
 	}
 	c := Change{At: now.UTC(), By: who, Reason: reason, Changed: changed, Figures: after.figures(), Previous: last}
 	return &c, replace(f.path, text, func() error { return appendHistory(historyOf(f.path), c) })
+}
+
+// alone keeps every other program from changing the family's limits until free is called, and refuses where one has since this
+// family was read: its change would be lost.
+func (f *Family) alone() (free func(), err error) {
+	file, err := os.OpenFile(filepath.Dir(f.path), os.O_RDONLY, 0)
+	if err != nil {
+		return nil, fmt.Errorf("family file: %w", err)
+	}
+	free = func() { file.Close() }
+	switch err := unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); {
+	case errors.Is(err, unix.EWOULDBLOCK):
+		free()
+		return nil, errors.New("another program is changing limits at this moment: try again")
+	case err != nil:
+		free()
+		return nil, fmt.Errorf("family file: lock: %w", err)
+	}
+	now, err := os.ReadFile(f.path)
+	if err == nil && string(now) != f.text {
+		err = fmt.Errorf("family %s has changed since it was read: look at it again (limits show) before you change it", f.Name)
+	}
+	if err != nil {
+		free()
+		return nil, err
+	}
+	return free, nil
 }
 
 // upToDate brings the history to what the file says before a change, and returns the hash that the next entry follows.

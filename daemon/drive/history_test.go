@@ -128,3 +128,20 @@ func TestACutHistoryShows(t *testing.T) {
 	require.NoError(t, err)
 	require.NotNil(t, c, "the last line cut off: the file no longer is what its history says")
 }
+
+func TestAChangeThatSomebodyElseMadeMeanwhileIsNotLost(t *testing.T) {
+	path := own(t, "heron")
+	mine, theirs := loaded(t, path), loaded(t, path)
+	_, err := theirs.SetLimits(Board, map[string]string{"bus_voltage": "95 V"}, "A. Lowe", "smaller bridge", noon, func(*Family) error {
+		_, err := mine.SetLimits(Board, map[string]string{"bus_current": "70 mA"}, "R. Finch", "quieter board", noon, anything)
+		require.ErrorContains(t, err, "another program is changing limits at this moment")
+		return nil
+	})
+	require.NoError(t, err)
+	_, err = mine.SetLimits(Board, map[string]string{"bus_current": "70 mA"}, "R. Finch", "quieter board", noon, anything)
+	require.ErrorContains(t, err, "family heron has changed since it was read")
+	_, err = loaded(t, path).SetLimits(Board, map[string]string{"bus_current": "70 mA"}, "R. Finch", "quieter board", noon, anything)
+	require.NoError(t, err)
+	now := loaded(t, path).Stages[Board]
+	require.Equal(t, []float64{95, 0.07}, []float64{float64(now.BusVoltage), float64(now.BusCurrent)})
+}

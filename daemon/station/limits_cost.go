@@ -113,7 +113,33 @@ func CheckChange(family *drive.Family, stage drive.Stage, file *bench.File, dial
 				v.value, v.limit, file.Bench))
 		}
 	}
-	return errors.Join(append(faults, CheckUncontrolled(family, stage, file, dialects))...)
+	return errors.Join(append(faults, checkProtection(family, stage, file, dialects), CheckUncontrolled(family, stage, file, dialects))...)
+}
+
+// checkProtection refuses limits that a supply's own protection cannot stand above: it could then not be set, or act first.
+func checkProtection(family *drive.Family, stage drive.Stage, file *bench.File, dialects []string) error {
+	var faults []error
+	for _, role := range []string{bench.Bus, bench.Control} {
+		in, e := file.Instruments[role], stageOf("", family, stage, "").Supplies[role]
+		if in == nil || in.Dialect == bench.HandDialect || e.Voltage == 0 {
+			continue
+		}
+		d, err := dialect.LoadNamed(dialects, in.Dialect)
+		if err != nil {
+			return err
+		}
+		want := bench.Protection(bench.Output{Role: role}, e)
+		for _, p := range []struct {
+			name  string
+			value quantity.Value
+		}{{"over_voltage", want.Voltage.Value()}, {"over_current", want.Current.Value()}} {
+			if most, has := d.Ranges[p.name]; has && !(p.value.Number <= most.Max.Number) {
+				faults = append(faults, fmt.Errorf("family %s, stage %s: the supply's own protection (%s of %s on bench %s) would have to stand at %v, a little past the limit; it reaches %v",
+					family.Name, stage, strings.ReplaceAll(p.name, "_", "-"), role, file.Bench, p.value, most.Max))
+			}
+		}
+	}
+	return errors.Join(faults...)
 }
 
 // CheckUncontrolled refuses limits that would let through more than the family's uncontrolled_energy.

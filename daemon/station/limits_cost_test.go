@@ -82,3 +82,17 @@ func TestAChangeStaysBelowTheCeilingsOfTheBench(t *testing.T) {
 	file.Ceilings.Voltage, file.Ceilings.Current = 100, 0.14
 	require.ErrorContains(t, CheckChange(f, drive.Board, file, dialectsOfOurs), "current_limit: 150 mA is above 140 mA")
 }
+
+func TestALimitThatTheSuppliesOwnProtectionCannotStandAboveIsRefused(t *testing.T) {
+	f, file := family(t, "heron"), example(t)
+	f.Bus.Nominal = 500
+	file.Ceilings.Voltage, file.Ceilings.Power = 600, 0
+	s := f.Stages[drive.Board]
+	s.UncontrolledEnergy = 0
+	s.BusVoltage = 418 // the protection stands 5 % above; the dialect's range ends at 440 V
+	f.Stages[drive.Board] = s
+	require.NoError(t, CheckChange(f, drive.Board, file, dialectsOfOurs))
+	s.BusVoltage = 420
+	f.Stages[drive.Board] = s
+	require.ErrorContains(t, CheckChange(f, drive.Board, file, dialectsOfOurs), "over-voltage of bus on bench example) would have to stand at 441 V, a little past the limit; it reaches 440 V")
+}
