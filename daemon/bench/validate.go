@@ -89,8 +89,11 @@ func (v *validation) bench() {
 		v.fault("bench", "%q has to be one word without slashes: files are named after it", f.Bench)
 	}
 	v.word("person", f.Person, "bench", "simulated")
-	if f.Person == "bench" {
+	switch _, has := f.Instruments[Person]; {
+	case f.Person == "bench":
 		v.act()
+	case f.Person == "simulated" && !has:
+		v.fault("person", "is simulated, but no instrument has the role person: nobody would answer")
 	}
 	v.word("earthing.bus_feed", f.Earthing.BusFeed, "isolated", "not_isolated")
 	v.word("earthing.control_common", f.Earthing.ControlCommon, "isolated", "bus_negative")
