@@ -30,7 +30,7 @@ type Kind struct {
 	Class Class
 	Text  string // what is wrong, in the trade's words
 	// Target says what follows the colon: channel, channel of a bootstrap, pair, leg, rail, permissive, sense, line, lines,
-	// polarity, stand-in; empty: nothing.
+	// polarity, stand-in, diode (of the rectifier); empty: nothing.
 	Target         string
 	TargetOptional bool   // without one it hits all, or the only one
 	Unit           string // of the size: V, A, s, Ω, part (of the good value), count; empty: no size
@@ -77,7 +77,7 @@ func (k Kind) Example() string {
 var exampleTarget = map[string]string{
 	"channel": "B.low", "pair": "A.high,B.high", "leg": "A", "rail": "logic", "permissive": "enable", "sense": "thermal",
 	"line": "2", "lines": "1,2", "polarity": "negative", "stand-in": "switch_node_jumpers",
-	"high side": "A.high",
+	"high side": "A.high", "diode": "L1.plus",
 }
 
 // Faults is the table of all kinds of fault, in the order of the job.
@@ -147,14 +147,25 @@ var kinds = []Kind{
 
 	{Name: "stand_in_left", Class: ClassFitted, Text: "a stand-in that was taken out on paper only", Target: "stand-in"},
 
-	{Name: "device_shorted", Class: ClassCold, Text: "a power device is shorted", NotYet: true},
-	{Name: "gate_resistor_open", Class: ClassCold, Text: "a gate resistor is open or of a wrong value", NotYet: true},
-	{Name: "gate_clamp_shorted", Class: ClassCold, Text: "a gate clamp is shorted or leaky", NotYet: true},
-	{Name: "driver_output_shorted", Class: ClassCold, Text: "a driver output is shorted to its common", NotYet: true},
-	{Name: "rectifier_diode", Class: ClassCold, Text: "a rectifier diode is shorted or open", NotYet: true},
-	{Name: "bus_capacitor_leaky", Class: ClassCold, Text: "a bus capacitor is leaky, or its midpoint is off", NotYet: true},
-	{Name: "insulation_pierced", Class: ClassCold, Text: "the insulation to the chassis is pierced", NotYet: true},
-	{Name: "device_of_another_type", Class: ClassCold, Text: "a device of another type among its siblings", NotYet: true},
+	{Name: "device_shorted", Class: ClassCold, Text: "a power device is shorted from drain to source", Target: "channel"},
+	{Name: "device_gate_source_shorted", Class: ClassCold, Text: "a power device is shorted from gate to source", Target: "channel"},
+	{Name: "device_gate_drain_shorted", Class: ClassCold, Text: "a power device is shorted from gate to drain", Target: "channel"},
+	{Name: "device_shorted_all", Class: ClassCold, Text: "a power device is shorted between all its terminals", Target: "channel"},
+	{Name: "device_leaky", Class: ClassCold, Text: "a power device leaks from drain to source", Target: "channel", Unit: "Ω", Default: "a tenth of the bleeder", size: func(p Params, _ string) float64 { return float64(p.Bus.Bleeder) / 10 }},
+	{Name: "gate_resistor_open", Class: ClassCold, Text: "a gate resistor is open", Target: "channel"},
+	{Name: "gate_resistor_high", Class: ClassCold, Text: "a gate resistor has gone high", Target: "channel", Unit: part, Default: "3 times the good value", size: always(3)},
+	{Name: "gate_resistor_wrong", Class: ClassCold, Text: "a gate resistor of a wrong value", Target: "channel", Unit: part, Default: "0.47 of the good value", size: always(0.47)},
+	{Name: "gate_source_resistor_open", Class: ClassCold, Text: "the resistor from gate to source is open", Target: "channel"},
+	{Name: "gate_clamp_shorted", Class: ClassCold, Text: "a gate clamp is shorted", Target: "channel", Unit: "Ω", Default: "1 Ω", size: always(1)},
+	{Name: "gate_clamp_leaky", Class: ClassCold, Text: "a gate clamp leaks", Target: "channel", Unit: "Ω", Default: "1 kΩ", size: always(1e3)},
+	{Name: "driver_output_shorted", Class: ClassCold, Text: "a driver output is shorted to its common", Target: "channel", Unit: "Ω", Default: "0.5 Ω", size: always(0.5)},
+	{Name: "rectifier_shorted", Class: ClassCold, Text: "a rectifier diode is shorted", Target: "diode"},
+	{Name: "rectifier_open", Class: ClassCold, Text: "a rectifier diode is open", Target: "diode"},
+	{Name: "bus_capacitor_shorted", Class: ClassCold, Text: "a bus capacitor is shorted", Unit: "Ω", Default: "0.3 Ω", size: always(0.3)},
+	{Name: "bus_capacitor_leaky", Class: ClassCold, Text: "a bus capacitor leaks", Unit: "Ω", Default: "a quarter of the bleeder", size: func(p Params, _ string) float64 { return float64(p.Bus.Bleeder) / 4 }},
+	{Name: "midpoint_off", Class: ClassCold, Text: "the midpoint of the bus capacitors is off: the lower balancing resistor is wrong", Unit: part, Default: "0.3 of the good value", size: always(0.3)},
+	{Name: "insulation_pierced", Class: ClassCold, Text: "the insulation between a device's tab and the chassis is pierced", Target: "channel", Unit: "Ω", Default: "20 kΩ", size: always(20e3)},
+	{Name: "device_of_another_type", Class: ClassCold, Text: "a device of another type among its siblings: its diode drops more", Target: "channel", Unit: "V", Default: "0.15 V", size: always(0.15)},
 	{Name: "device_open", Class: ClassFitted, Text: "a fitted device is open or of high resistance", NotYet: true},
 	{Name: "phases_unequal", Class: ClassFitted, Text: "phases are unequal, or leak to each other", NotYet: true},
 	{Name: "current_sensor_offset", Class: ClassFitted, Text: "a current sensor has an offset", NotYet: true},
@@ -228,6 +239,13 @@ func (p Params) canHave(k Kind, f *Fault) error {
 		}
 	case "line", "lines":
 		have = []string{"1", "2", "3"}
+	case "diode":
+		for _, line := range p.Cold.Lines {
+			have = append(have, line+".plus", line+".minus")
+		}
+		if len(have) == 0 {
+			return fmt.Errorf("%s has no rectifier", p.Name)
+		}
 	case "polarity":
 		have = []string{"positive", "negative"}
 	case "stand-in":
@@ -263,6 +281,10 @@ func (p Params) canHaveKind(name, target string) error {
 	case "soft_charge_open", "relay_welded", "relay_not_pulling":
 		if p.Bus.SoftCharge == 0 {
 			return fmt.Errorf("%s has no soft charge", p.Name)
+		}
+	case "midpoint_off":
+		if p.Cold.Balance == 0 {
+			return fmt.Errorf("the bus capacitors of %s have no midpoint", p.Name)
 		}
 	case "inhibit_dead":
 		if p.Inhibit == nil {

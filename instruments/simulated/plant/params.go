@@ -27,6 +27,7 @@ type Params struct {
 	Rails       map[string]Rail
 	Bus         Bus
 	Reference   Reference
+	Cold        Cold
 }
 
 // Bridge is the power stage.

@@ -52,6 +52,7 @@ type Plant struct {
 	standIns     map[string]bool
 	tappedUntil  float64
 	leadsOff     map[string]bool
+	charged      map[int]bool // gates that a meter has charged, by channel
 
 	step    float64 // next step of the model, s
 	busC    float64 // good capacitance and series resistance of the drive's bus
@@ -79,7 +80,7 @@ func New(p Params, o Options) (*Plant, error) {
 	pl := &Plant{
 		clock: o.Now, start: o.Now(), params: p, opts: o,
 		contacts: map[string]bool{}, inputs: map[string]bool{"interlock": true}, probes: map[string]string{},
-		standIns: map[string]bool{}, leadsOff: map[string]bool{}, views: map[uint64]*view{},
+		standIns: map[string]bool{}, leadsOff: map[string]bool{}, charged: map[int]bool{}, views: map[uint64]*view{},
 		step: shortest, hall: hallSource{spacing: 120}, drive: drive{idleAt: math.Inf(1), duty: 0.5},
 	}
 	for _, name := range o.StandIns {

@@ -162,11 +162,11 @@ func (v *view) board(p *Plant, f Fault) {
 
 func (v *view) channelFault(e *effect, f Fault) {
 	switch f.Name {
-	case "channel_dead":
+	case "channel_dead", "gate_resistor_open":
 		e.stuck = dead
 	case "stuck_on":
 		e.stuck = stuckOn
-	case "stuck_off":
+	case "stuck_off", "gate_clamp_shorted", "driver_output_shorted":
 		e.stuck = stuckOff
 	case "low_drive_level":
 		e.level = f.Size
