@@ -47,6 +47,30 @@ const halls = "heron plover"
 const saturates = "the current loop saturates without a motor, so that half the reference gives the same duty"
 
 var drives = map[string][]line{
+	"cold_checks": {
+		{fault: "device_shorted:B.high", names: "B.high is shorted from drain to source"},
+		{fault: "device_shorted:A.low", names: "A.low is shorted from drain to source"},
+		{fault: "device_gate_source_shorted:B.high", names: "gate to source of B.high is shorted"},
+		{fault: "device_gate_drain_shorted:B.low", names: "B.low is shorted from gate to drain"},
+		{fault: "device_shorted_all:B.high", names: "B.high is shorted between all its terminals"},
+		{fault: "device_leaky:A.low", names: "A.low leaks from drain to source"},
+		{fault: "gate_resistor_open:B.high", names: "the gate resistor of B.high is open"},
+		{fault: "gate_resistor_high:A.low", names: "the gate resistor of A.low has"},
+		{fault: "gate_resistor_wrong:B.high", names: "the gate resistor of B.high has"},
+		{fault: "gate_source_resistor_open:A.low", names: "the gate-source resistor of A.low is open"},
+		{fault: "gate_clamp_shorted:B.high", names: "gate to source of B.high is shorted"},
+		{fault: "gate_clamp_leaky:A.low", names: "gate to source of A.low is leaky"},
+		{fault: "driver_output_shorted:B.high", names: "the driver output of B.high is shorted"},
+		{fault: "rectifier_shorted:L2.minus", names: "L2 to bus negative is shorted", on: "heron plover"},
+		{fault: "rectifier_open:L1.plus", names: "L1 to bus positive is open", on: "heron plover"},
+		{fault: "bus_capacitor_shorted", names: "capacitor"},
+		{fault: "bus_capacitor_leaky", names: "capacitor"},
+		{fault: "midpoint_off", names: "balancing resistor of the lower half", on: "heron"},
+		{fault: "insulation_pierced:A.low", names: "insulation to the chassis is pierced at phase:A"},
+		{fault: "device_of_another_type:B.high", names: "a device of another type at B.high"},
+		{fault: "bus_fuse_open", names: "bus fuse is open"},
+		{fault: "bleeder_open", names: "bleeder"},
+	},
 	"rails": {
 		{fault: "rail_low:{rail}", names: "rail {rail} is low"},
 		{fault: "rail_missing:{rail}", names: "rail {rail} is missing"},
@@ -156,7 +180,7 @@ var benches = map[string][]line{
 // faultCases is the whole table.
 func faultCases() []faultCase {
 	var list []faultCase
-	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "reference_sweep"} { // the long ones first
+	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "reference_sweep", "cold_checks"} { // the long ones first
 		for _, l := range drives[script] {
 			list = append(list, l.cases(script, allFamilies, false)...)
 		}

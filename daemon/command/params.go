@@ -38,6 +38,15 @@ func paramsOf(f *drive.Family) plant.Params {
 		},
 		Reference: plant.Reference{FullScale: f.Reference.FullScale, Sweep: f.Reference.Sweep, Offset: f.Reference.Offset},
 	}
+	if c := f.Cold; c != nil {
+		p.Cold = plant.Cold{Drop: (c.DeviceDrop.Low + c.DeviceDrop.High) / 2, Lines: c.Rectifier}
+		if c.RectifierDrop != nil {
+			p.Cold.LineDrop = (c.RectifierDrop.Low + c.RectifierDrop.High) / 2
+		}
+		if c.Half != nil { // one half is seen beside the other
+			p.Cold.Balance = 2 * c.Half.Mid()
+		}
+	}
 	for _, c := range f.Bridge.Channels {
 		p.Bridge.Channels = append(p.Bridge.Channels, plant.Channel(c))
 	}

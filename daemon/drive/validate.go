@@ -19,6 +19,7 @@ func (f *Family) faults(doc *datafile.Document) datafile.Faults {
 	j.conditions(f)
 	j.supplies(f)
 	j.bus(f)
+	j.cold(f)
 	for _, s := range slices.Sorted(maps.Keys(f.Stages)) {
 		j.stage(f, s)
 	}

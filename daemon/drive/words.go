@@ -34,6 +34,8 @@ const (
 // Checks are the names that a check of a stage may have; a family's needs are among them.
 func Checks() []string {
 	return []string{
+		"drain to source", "device diode", "gate to source", "gate to drain", "gate resistor", "driver output", "rectifier diode",
+		"bus resistance", "midpoint", "bus fuse", "rail to return", "insulation",
 		"rail voltage", "rail ripple", "twitch", "gate pattern", "gate level on", "gate level off", "pulse timing",
 		"rise time", "fall time", "dead time", "missing pulses", "zero reference", "inhibit", "permissive",
 		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "bus steady", "discharge", "bus down",

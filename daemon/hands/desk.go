@@ -38,6 +38,7 @@ const (
 	Fit      = "fit"      // fit a stand-in
 	Remove   = "remove"   // take a stand-in out
 	Read     = "read"     // read a value
+	Join     = "join"     // short two points for a moment
 	Confirm  = "confirm"  // choose an answer
 	Prove    = "prove"    // prove the bus dead with a proven meter: live, dead, live
 	Clear    = "clear"    // say that all hands are clear
@@ -133,6 +134,15 @@ func (d *Desk) Handle(ctx context.Context, live bool, prompts ...event.Prompt) (
 		answers = append(answers, a)
 	}
 	return answers, d.clear(ctx)
+}
+
+// HandsIn says that hands come to the drive for a while: no permit stands, and before anything is energised somebody at the bench has
+// to say that they are clear.
+func (d *Desk) HandsIn() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.endPermit(errHandsIn)
+	d.handsIn = true
 }
 
 var errHandsIn = fmt.Errorf("hands come to the drive: %w", ErrNoAct)

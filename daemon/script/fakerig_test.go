@@ -107,3 +107,11 @@ type freeSlot struct{ held int }
 
 func (s *freeSlot) Take(context.Context) error { s.held++; return nil }
 func (s *freeSlot) Give()                      { s.held-- }
+
+func (r *fakeRig) Switched(string, string) bool { return false }
+func (r *fakeRig) Between(_ context.Context, high, low, test string) (Reading, bool, error) {
+	reading, ok := r.next[test+" "+high+" "+low]
+	return reading, !ok, r.note("%s from %s to %s", test, high, low)
+}
+func (r *fakeRig) Join(_ context.Context, a, b string) error { return r.note("join %s and %s", a, b) }
+func (r *fakeRig) LeadsOff(context.Context) error            { return r.note("leads off") }

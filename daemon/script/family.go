@@ -47,6 +47,24 @@ func familyValue(f *drive.Family, stage drive.Stage) starlark.Value {
 		}
 		return starlark.MakeInt(before), nil
 	})
+	d["terminals"] = starlark.NewBuiltin("drive.terminals", func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+		var name string
+		if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &name); err != nil {
+			return nil, err
+		}
+		i := slices.IndexFunc(f.Bridge.Channels, func(c drive.Channel) bool { return c.Name == name })
+		if i < 0 {
+			return nil, fmt.Errorf("%s: family %s has no gate channel %s", b.Name(), f.Name, name)
+		}
+		return toStarlark(reflect.ValueOf(f.Terminals(f.Bridge.Channels[i]))), nil
+	})
+	d["rail_return"] = starlark.NewBuiltin("drive.rail_return", func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+		var rail string
+		if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &rail); err != nil {
+			return nil, err
+		}
+		return starlark.String(f.RailReturn(rail)), nil
+	})
 	d["invalid_codes"] = intList(f.Invalid())
 	d["feed"] = feedOf(f, stage)
 	return starlarkstruct.FromStringDict(starlark.String("drive"), d)

@@ -50,6 +50,7 @@ func predeclared(e *engine) starlark.StringDict {
 	d["scope"] = e.scopeModule()
 	d["meter"] = e.meterModule()
 	d["person"] = e.personModule()
+	d["cold"] = e.coldModule()
 	return d
 }
 

@@ -17,6 +17,7 @@ type Rig interface {
 	Signals
 	Views
 	People
+	Cold
 
 	// HasRole says whether the bench has an instrument for a role.
 	HasRole(role string) bool

@@ -24,7 +24,7 @@ type Jobs interface {
 }
 
 // openStages are the stages whose scripts may be run without a job: no power device is energised in them.
-var openStages = []drive.Stage{drive.Rails, drive.Board}
+var openStages = []drive.Stage{drive.Cold, drive.Rails, drive.Board}
 
 // jobWithin is how long the record may take to answer.
 const jobWithin = 15 * time.Second

@@ -89,7 +89,7 @@ func words(point string) string {
 	case "bus":
 		return "the drive's bus terminals"
 	}
-	return point
+	return deadWords(point)
 }
 
 // downWithin is how long a good bus of this family may take to be measured down from where the stage's trip limit is: its own

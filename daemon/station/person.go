@@ -10,6 +10,7 @@ import (
 	"benchwarden/daemon/hands"
 	"benchwarden/instruments/dialect"
 	"benchwarden/instruments/link"
+	"benchwarden/instruments/scpi"
 )
 
 // simulatePerson lets the simulated bench's own person answer; the bench has checked that every instrument is simulated.
@@ -47,6 +48,8 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 		return do("fit", dialect.Args{"stand_in": prompt.Probe})
 	case hands.Remove:
 		return do("remove", dialect.Args{"stand_in": prompt.Probe})
+	case hands.Join:
+		return do("join", dialect.Args{"points": prompt.Point})
 	case hands.Clear:
 		return agree("clear")
 	case hands.Energise:
@@ -57,6 +60,9 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 			return "", err
 		}
 		v, err := answer.Number()
+		if errors.Is(err, scpi.ErrOverrange) {
+			return "open", nil
+		}
 		return fmt.Sprintf("%.4g %s", v, prompt.Unit), err
 	case hands.Confirm:
 		return prompt.Offers[0], nil

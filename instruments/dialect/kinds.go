@@ -215,6 +215,7 @@ var kinds = map[string]kind{
 			"place":  {needed: true, params: both(text1("probe"), text1("point"))},
 			"fit":    {needed: true, params: text1("stand_in")},
 			"remove": {needed: true, params: text1("stand_in")},
+			"join":   {needed: true, params: text1("points")},
 		},
 		questions: map[string]question{
 			"clear":   {needed: true, values: tells("clear", aSwitch)},

@@ -34,7 +34,7 @@ func TestMeterHasNoNumberForWhatTheModelDoesNotHave(t *testing.T) {
 func TestMeterBeyondItsRangeSaysSo(t *testing.T) {
 	b := start(t, Options{})
 	volts := 1200.0
-	m := b.newMeter("other", meterGain, meterOffset, func() float64 { return volts })
+	m := b.newMeter("other", meterGain, meterOffset, func() float64 { return volts }, nil)
 	s := m.NewSession()
 	defer s.Close()
 	require.Equal(t, "9.9E+37", string(s.Execute([]byte("READ?"))))

@@ -18,6 +18,7 @@ const (
 func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 	s := b.newSCPI("person", "person")
 	meter := within(s.dice, handMeterGain, handMeterOffset)
+	dead := newColdMeter(newDice(b.seed, "person cold"), handMeter)
 	text := func(do func(name string) error) scpi.Command {
 		return scpi.Command{Takes: 1, Do: func(c *scpi.Call) error {
 			name, err := c.String(0)
@@ -48,6 +49,10 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 	})
 	s.Handle("PERSon:FIT", text(p.Fit))
 	s.Handle("PERSon:REMove", text(p.Remove))
+	s.Handle("PERSon:JOIN", text(func(points string) error {
+		a, b, _ := strings.Cut(points, "|")
+		return p.Join(a, b)
+	}))
 	s.query("PERSon:FIT", func(*scpi.Call) (string, error) { return quoted(strings.Join(p.StandIns(), ",")), nil })
 	s.query("PERSon:CLEar", func(*scpi.Call) (string, error) { return "1", nil })
 	s.query("PERSon:ACT", func(c *scpi.Call) (string, error) {
@@ -61,6 +66,10 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		point, err := c.String(0)
 		if err != nil {
 			return "", err
+		}
+		if test, leads, two := strings.Cut(point, "|"); two {
+			x, err := readCold(p, test, leads)
+			return scpi.FormatNumber(dead.read(test, x, handMeter[test].leads)), illegal(err)
 		}
 		volts, err := p.Point(point)
 		if err != nil {

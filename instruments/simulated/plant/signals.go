@@ -45,7 +45,11 @@ func (c *Contact) Closed() bool {
 func (p *Plant) Place(probe, point string) error {
 	p.enter()
 	defer p.mu.Unlock()
-	if !slices.Contains(p.points(), point) {
+	if high, low, two := strings.Cut(point, "|"); two {
+		if n := p.coldNetwork().names; !slices.Contains(n, high) || !slices.Contains(n, low) {
+			return fmt.Errorf("no such pair of points %q on this drive; there are %s", point, strings.Join(n, ", "))
+		}
+	} else if !slices.Contains(p.points(), point) {
 		return fmt.Errorf("no test point %q on this drive; there are %s", point, strings.Join(p.points(), ", "))
 	}
 	p.probes[probe] = point

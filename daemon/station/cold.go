@@ -1,0 +1,189 @@
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"benchwarden/daemon/bench"
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
+	"benchwarden/daemon/script"
+	"benchwarden/instruments/quantity"
+	"benchwarden/instruments/scpi"
+)
+
+// openWords are what a person types when the meter shows no reading.
+var openWords = []string{"open", "ol", "o.l."}
+
+// plausible bounds what can be typed in for a test; a meter shows nothing beyond.
+var plausible = map[string]struct{ low, high quantity.Value }{
+	"ohms":  {quantity.Ohms(0).Value(), quantity.Ohms(2e9).Value()},
+	"diode": {quantity.Volts(0).Value(), quantity.Volts(5).Value()},
+}
+
+var whatIsRead = map[string]string{"ohms": "resistance", "diode": "forward voltage, in the meter's diode test,"}
+
+// Between reads between two points of a drive that is not energised.
+func (r *rig) Between(ctx context.Context, high, low, test string) (script.Reading, bool, error) {
+	if _, ok := plausible[test]; !ok {
+		return script.Reading{}, false, fmt.Errorf("cold: %q is neither ohms nor diode", test)
+	}
+	if err := r.handsOnDead(ctx); err != nil {
+		return script.Reading{}, false, err
+	}
+	if r.meterByHand() {
+		return r.readByEye(ctx, high, low, test)
+	}
+	if err := r.leadsTo(ctx, high, low); err != nil {
+		return script.Reading{}, false, err
+	}
+	reading, err := r.MeterRead(ctx, test)
+	reading.Name = test + " " + leadsAt(high, low)
+	if errors.Is(err, scpi.ErrOverrange) {
+		r.Emit(event.Note{Text: fmt.Sprintf("%s from %s to %s: open, past the meter's range", test, leadWords(high), leadWords(low))})
+		return reading, true, nil
+	}
+	return reading, false, err
+}
+
+// meterByHand says whether a person reads the meter.
+func (r *rig) meterByHand() bool {
+	in, ok := r.station.cfg.File.Instruments[bench.Meter]
+	return !ok || in.Dialect == bench.HandDialect
+}
+
+// handsOnDead refuses to have hands and a meter's test current on a drive that is fed or not proven down.
+func (r *rig) handsOnDead(ctx context.Context) error {
+	for _, role := range []string{bench.Bus, bench.Control} {
+		if on, set := r.bench().Energised(role); r.HasRole(role) && on {
+			return fmt.Errorf("a resistance is read on a dead drive only, and %s is on at %v", role, set)
+		}
+	}
+	if err := r.ProveDown(ctx); err != nil {
+		return err
+	}
+	r.station.desk.HandsIn()
+	return nil
+}
+
+// leadsTo has the person put the meter's leads on two points, unless they are there.
+func (r *rig) leadsTo(ctx context.Context, high, low string) error {
+	i := slices.IndexFunc(r.station.cfg.File.Probes, func(p bench.Probe) bool { return p.Role == bench.Meter })
+	if i < 0 {
+		return errors.New("the bench file names no probe of role meter: the meter's leads reach nothing")
+	}
+	probe, point := r.station.cfg.File.Probes[i].Name, leadsAt(high, low)
+	if r.at(probe) == point {
+		return nil
+	}
+	_, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Place, Probe: probe, Point: point, Live: r.station.live(), Text: placeLeads(high, low)})
+	if err != nil {
+		return err
+	}
+	r.station.mu.Lock()
+	defer r.station.mu.Unlock()
+	r.station.places[probe] = point
+	return nil
+}
+
+// leadsAt is the place of two leads in one word.
+func leadsAt(high, low string) string { return high + "|" + low }
+
+func placeLeads(high, low string) string {
+	if high == low {
+		return fmt.Sprintf("Put both of the meter's leads on %s", leadWords(high))
+	}
+	return fmt.Sprintf("Put the meter's red lead on %s and its black lead on %s", leadWords(high), leadWords(low))
+}
+
+// readByEye asks the person for the reading until it is one, or open.
+func (r *rig) readByEye(ctx context.Context, high, low, test string) (script.Reading, bool, error) {
+	within, doubt := plausible[test], ""
+	reading := script.Reading{Name: test + " " + leadsAt(high, low), Instrument: bench.Meter + ", read by hand"}
+	for {
+		a, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Read, Point: test + "|" + leadsAt(high, low), Unit: within.low.Unit.String(), Live: r.station.live(),
+			Text: fmt.Sprintf("%s%s. Type the %s when it stands still, or: open", doubt, placeLeads(high, low), whatIsRead[test])})
+		if err != nil {
+			return reading, false, err
+		}
+		if slices.Contains(openWords, strings.ToLower(strings.TrimSpace(a.Text))) {
+			return reading, true, nil
+		}
+		v, err := quantity.ParseAs(a.Text, within.low.Unit)
+		switch {
+		case err != nil:
+			doubt = fmt.Sprintf("(%v) ", err)
+		case v.Number < within.low.Number || v.Number > within.high.Number:
+			doubt = fmt.Sprintf("(%v is outside %v to %v: look at the unit and the decimal point) ", v, within.low, within.high)
+		default:
+			accuracy, _ := r.station.cfg.File.Accuracy(bench.Meter, accuracyOf[test])
+			reading.Value, reading.At, reading.Uncertainty = v, time.Now(), accuracy.At(math.Abs(v.Number))
+			r.Emit(event.Reading{Name: reading.Name, Value: v, Asked: reading.At, Arrived: reading.At, Instrument: reading.Instrument})
+			return reading, false, nil
+		}
+	}
+}
+
+// Join has the person short two points for a moment.
+func (r *rig) Join(ctx context.Context, a, b string) error {
+	if err := r.handsOnDead(ctx); err != nil {
+		return err
+	}
+	_, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Join, Point: leadsAt(a, b), Live: r.station.live(),
+		Text: fmt.Sprintf("Short %s to %s with a wire for a second, then take it away", leadWords(a), leadWords(b))})
+	return err
+}
+
+// Switched is false without a matrix.
+func (r *rig) Switched(string, string) bool { return false }
+
+// LeadsOff has the leads taken off, and hears that hands are clear.
+func (r *rig) LeadsOff(ctx context.Context) error {
+	_, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Confirm, Offers: []string{"done"}, Text: "Take the meter's leads off the drive"})
+	r.station.mu.Lock()
+	defer r.station.mu.Unlock()
+	for _, p := range r.station.cfg.File.Probes {
+		if p.Role == bench.Meter {
+			delete(r.station.places, p.Name)
+		}
+	}
+	return err
+}
+
+
+// leadWords is where one lead goes, in a sentence. A gate is a point here, not a voltage against its source.
+func leadWords(point string) string {
+	if gate, ok := strings.CutPrefix(point, "gate:"); ok {
+		return "the gate of " + gate
+	}
+	return words(point)
+}
+
+// deadWords is a point of the dead drive in a sentence.
+func deadWords(point string) string {
+	kind, rest, _ := strings.Cut(point, ":")
+	switch kind {
+	case "bus+":
+		return "bus positive, behind the fuse"
+	case "bus-":
+		return "bus negative"
+	case "feed+":
+		return "bus positive, in front of the fuse"
+	case "mid":
+		return "the midpoint of the bus capacitors"
+	case "chassis":
+		return "the bare chassis"
+	case "common":
+		return "the control common"
+	case "output":
+		return "the driver's output of " + rest + ", in front of its gate resistor"
+	case "line":
+		return "mains input " + rest
+	}
+	return point
+}
