@@ -15,6 +15,7 @@ import (
 func rehearseCommand(c *console, s *settings) *cobra.Command {
 	o := simulateOptions{name: "rehearsal"}
 	var unit, json string
+	var budget bool
 	cmd := &cobra.Command{
 		Use:   "rehearse SCRIPT --family F [--fault NAME[=SIZE]]...",
 		Short: "Run a script on a simulated bench before it touches a real one",
@@ -34,7 +35,7 @@ func rehearseCommand(c *console, s *settings) *cobra.Command {
 			defer os.RemoveAll(folder)
 			o.benchFile = filepath.Join(folder, "bench.yaml")
 			settings.Countdown = min(settings.Countdown, 1)
-			return rehearse(cmd.Context(), c, settings, o, station.Order{Script: given[0], Family: o.family, Unit: unit, Operator: operator()}, json)
+			return rehearse(cmd.Context(), c, settings, o, station.Order{Script: given[0], Family: o.family, Unit: unit, Operator: operator()}, json, budget)
 		},
 	}
 	f := cmd.Flags()
@@ -43,11 +44,12 @@ func rehearseCommand(c *console, s *settings) *cobra.Command {
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the unit's deviations and of all noise")
 	f.BoolVar(&o.spread, "spread", false, "a unit of its own, spread over the inner 80 % of the tolerances")
 	f.StringVar(&unit, "unit", "rehearsal", "serial number for the record")
+	f.BoolVar(&budget, "budget", false, "say what the uncertainty of each reading is made of, with the test uncertainty ratio")
 	f.StringVar(&json, "json", "", "file for the run's events, one JSON object a line")
 	return cmd
 }
 
-func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, order station.Order, jsonPath string) error {
+func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, order station.Order, jsonPath string, budget bool) error {
 	s.Data = filepath.Join(filepath.Dir(o.benchFile), "data")
 	sim, err := startSimulation(context.WithoutCancel(ctx), s, o)
 	if err != nil {
@@ -59,7 +61,7 @@ func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, or
 		return configFault(err)
 	}
 	fmt.Fprintln(c.out, "Everything here is SIMULATED; no figure was measured on a drive.")
-	ended, _, err := host(ctx, c, s, file, nil, jsonPath, order)
+	ended, _, err := host(ctx, c, s, file, nil, jsonPath, budget, order)
 	if err != nil {
 		return err
 	}

@@ -25,7 +25,7 @@ import (
 // runOptions are the flags of run.
 type runOptions struct {
 	bench, family, unit, job, json, operator, probing string
-	here                                              bool
+	here, budget                                      bool
 }
 
 func runCommand(c *console, s *settings) *cobra.Command {
@@ -68,6 +68,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 	f.StringVar(&o.json, "json", "", "file for the run's events, one JSON object a line")
 	f.StringVar(&o.operator, "operator", operator(), "who runs it")
 	f.StringVar(&o.probing, "probe-energised", "", "REASON why probes are moved above 60 V d.c. or on a source that is not isolated; printed on the report with your name")
+	f.BoolVar(&o.budget, "budget", false, "say what the uncertainty of each reading is made of, with the test uncertainty ratio")
 	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
 	return cmd
 }
@@ -165,7 +166,7 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 		return api.run(life, o.bench, order, func(e event.Event) {
 			began = true
 			kept.keep(e)
-			teller{out: c.out}.tell(e)
+			teller{out: c.out, budget: o.budget}.tell(e)
 			switch b := e.Body.(type) {
 			case event.Prompt:
 				terminal.Put(b)
@@ -225,7 +226,7 @@ func runHere(ctx context.Context, c *console, s Settings, o *runOptions, order s
 		takeLeftOver(ctx, c, s, book)
 		jobs = desk
 	}
-	ended, journal, err := host(ctx, c, s, file, jobs, o.json, order)
+	ended, journal, err := host(ctx, c, s, file, jobs, o.json, o.budget, order)
 	if err != nil {
 		return err
 	}
@@ -242,7 +243,7 @@ func orderFault(err error) error {
 }
 
 // host opens a bench in this process, starts one run on it and tells what happens until it has ended and the bench is closed.
-func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs station.Jobs, jsonPath string, order station.Order) (ended *event.RunEnded, journal string, err error) {
+func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs station.Jobs, jsonPath string, budget bool, order station.Order) (ended *event.RunEnded, journal string, err error) {
 	kept, err := newEventFile(jsonPath)
 	if err != nil {
 		return nil, "", err
@@ -289,7 +290,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 			break
 		}
 		kept.keep(e)
-		teller{out: c.out}.tell(e)
+		teller{out: c.out, budget: budget}.tell(e)
 		if file.Person == "simulated" {
 			continue
 		}

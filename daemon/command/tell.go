@@ -13,6 +13,7 @@ import (
 type teller struct {
 	out    io.Writer
 	prefix string // unit, where several run at once
+	budget bool   // what each check's uncertainty is made of
 	quiet  bool   // leave out passed checks and switched outputs
 }
 
@@ -42,6 +43,11 @@ func (t teller) tell(e event.Event) {
 	case event.Check:
 		if !t.quiet || b.Outcome == verdict.Fail {
 			t.say(string(b.Outcome), "%s", checkLine(verdict.Check(b)))
+			if t.budget {
+				for _, line := range verdict.Check(b).BudgetLines() {
+					t.say("", "  %s", line)
+				}
+			}
 		}
 	case event.Override:
 		t.say("OVERRIDE", "%s: set aside by %s: %s", b.Rule, b.By, b.Reason)

@@ -89,6 +89,9 @@ func fill(r *rand.Rand, v reflect.Value) {
 		}
 	case reflect.Struct:
 		for i := range v.NumField() {
+			if !v.Type().Field(i).IsExported() {
+				continue
+			}
 			fill(r, v.Field(i))
 		}
 	default:

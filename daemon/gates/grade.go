@@ -48,6 +48,7 @@ func (c *Chart) against(name, subject string, m waveform.Measure, unit quantity.
 	}
 	g.Reading, g.Uncertainty = valueOf(&m.Value, unit), valueOf(&m.U, unit)
 	rule := c.family.Decision.Rule()
+	g.Budget = budget(m, unit)
 	g.Outcome, g.Rule = verdict.Decide(m.Value, m.U, l.low, l.high, rule), rule.String()
 	g.margin = math.Inf(1)
 	if l.low != nil {
@@ -61,6 +62,18 @@ func (c *Chart) against(name, subject string, m waveform.Measure, unit quantity.
 		g.Change = "a more accurate instrument, or a smaller full scale"
 	}
 	return g
+}
+
+// budget is what the uncertainty of a measure is made of, as far as its analysis tells it apart.
+func budget(m waveform.Measure, unit quantity.Unit) *verdict.Budget {
+	b := verdict.NewBudget(unit)
+	for _, p := range m.Parts {
+		b.Half(p.Name, p.U)
+	}
+	if len(m.Parts) == 0 {
+		b.Half("resolution, sampling, noise and accuracy of the trace", m.U)
+	}
+	return b
 }
 
 // bound decides by a bound where there is no value.

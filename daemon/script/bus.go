@@ -10,6 +10,7 @@ import (
 	"go.starlark.net/starlarkstruct"
 	"golang.org/x/sync/errgroup"
 
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/waveform"
 )
@@ -141,11 +142,11 @@ func (e *engine) fitRamp(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 	return starlarkstruct.FromStringDict(starlark.String("ramp"), starlark.StringDict{
 		"shape":       starlark.String(r.Shape),
 		"reason":      starlark.String(r.Reason),
-		"capacitance": measure(r.Capacitance, quantity.Farad),
-		"soft_charge": measure(r.SoftCharge, quantity.Ohm),
-		"holding":     measure(r.Holding, quantity.Ohm),
-		"load_start":  measure(r.LoadStart, quantity.Volt),
-		"load_power":  measure(r.LoadPower, quantity.Watt),
+		"capacitance": measure(r.Capacitance, quantity.Farad, "bus, bus_meter"),
+		"soft_charge": measure(r.SoftCharge, quantity.Ohm, "bus, bus_meter"),
+		"holding":     measure(r.Holding, quantity.Ohm, "bus, bus_meter"),
+		"load_start":  measure(r.LoadStart, quantity.Volt, "bus, bus_meter"),
+		"load_power":  measure(r.LoadPower, quantity.Watt, "bus, bus_meter"),
 	}), nil
 }
 
@@ -165,7 +166,7 @@ func (e *engine) fitDischarge(_ *starlark.Thread, b *starlark.Builtin, args star
 	}
 	d := waveform.FitDischarge(samples, voltsU)
 	return starlarkstruct.FromStringDict(starlark.String("discharge"), starlark.StringDict{
-		"time_constant": measure(d.TimeConstant, quantity.Second),
+		"time_constant": measure(d.TimeConstant, quantity.Second, "bus_meter"),
 		"used":          starlark.MakeInt(d.Used),
 	}), nil
 }
@@ -180,14 +181,21 @@ func (e *engine) fitQuiescent(_ *starlark.Thread, b *starlark.Builtin, args star
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.Name(), err)
 	}
-	return measure(waveform.Quiescent(still, amperesU), quantity.Ampere), nil
+	return measure(waveform.Quiescent(still, amperesU), quantity.Ampere, "bus"), nil
 }
 
 // measure is a measured parameter in a script: .known, .value, .why, .change.
-func measure(m waveform.Measure, unit quantity.Unit) starlark.Value {
+func measure(m waveform.Measure, unit quantity.Unit, instrument string) starlark.Value {
+	b := verdict.NewBudget(unit)
+	for _, p := range m.Parts {
+		b.Half(p.Name, p.U)
+	}
+	if len(m.Parts) == 0 && m.U > 0 {
+		b.Half("readings and their fit", m.U)
+	}
 	return starlarkstruct.FromStringDict(starlark.String("measure"), starlark.StringDict{
 		"known":  starlark.Bool(m.Known()),
-		"value":  measured{Value: quantity.Value{Number: m.Value, Unit: unit}, uncertainty: m.U},
+		"value":  measured{Value: quantity.Value{Number: m.Value, Unit: unit}, uncertainty: m.U, budget: b.Parts, instrument: instrument},
 		"why":    starlark.String(m.Undecided),
 		"change": starlark.String(m.Change),
 	})

@@ -117,6 +117,7 @@ type Reading struct {
 	Name        string
 	Value       quantity.Value
 	Uncertainty float64 // in the value's base unit
+	Accuracy    string  // the statement that the uncertainty comes from
 	Text        string  // for what is no number: "CV"
 	Instrument  string
 	At          time.Time // when it was taken, as well as that is known: in the middle between question and answer

@@ -2,6 +2,8 @@ package script
 
 import (
 	"fmt"
+	"math"
+	"slices"
 
 	"go.starlark.net/starlark"
 
@@ -84,6 +86,7 @@ func compare(c *verdict.Check, reading measured, low, high, uncertainty *measure
 	}
 	c.Reading, c.Low, c.High = &reading.Value, value(low), value(high)
 	if u > 0 {
+		c.Budget = budget(reading, u)
 		c.Uncertainty = &quantity.Value{Number: u, Unit: reading.Unit}
 	}
 	c.Instrument = reading.instrument
@@ -92,6 +95,24 @@ func compare(c *verdict.Check, reading measured, low, high, uncertainty *measure
 	}
 	c.Outcome, c.Rule = verdict.Decide(reading.Number, u, number(low), number(high), rule), rule.String()
 	return nil
+}
+
+// budget is what the uncertainty of a reading is made of; what a script adds or states itself is a part of its own.
+func budget(reading measured, u float64) *verdict.Budget {
+	b := verdict.NewBudget(reading.Unit)
+	b.Parts = reading.budget
+	switch rest := u*u - 4*b.Combined()*b.Combined(); {
+	case u == reading.uncertainty:
+	case u > reading.uncertainty && rest > 0 && len(b.Parts) > 0:
+		b.Parts = slices.Clone(b.Parts)
+		b.Half("what the script adds", math.Sqrt(rest))
+	default:
+		b.Parts = nil
+	}
+	if len(b.Parts) == 0 {
+		b.Half("as the script works it out", u)
+	}
+	return b
 }
 
 // unproven keeps a check that could not be made, with why and what would change it.

@@ -313,3 +313,32 @@ func TestLinesAndSharesInScripts(t *testing.T) {
 		require.ErrorContains(t, err, want, body)
 	}
 }
+
+func TestACheckCarriesTheBudgetOfItsReading(t *testing.T) {
+	rig := &fakeRig{next: map[string]Reading{"bus.voltage": {Value: quantity.Volts(10).Value(), Uncertainty: 0.1, Instrument: "bus", Accuracy: "1 % of reading"}}}
+	result, err := try(t, rig, `
+v = bus.voltage()
+check("a", "bus", v, high = 12 * V)
+check("b", "bus", v, high = 12 * V, uncertainty = 0.5 * V)
+check("c", "bus", v * 2, high = 30 * V, uncertainty = 0.3 * V)
+`)
+	require.NoError(t, err)
+	for i, want := range []struct {
+		parts []string
+		u     float64
+	}{
+		{[]string{"accuracy of bus (1 % of reading)"}, 0.1},
+		{[]string{"accuracy of bus (1 % of reading)", "what the script adds"}, 0.5},
+		{[]string{"as the script works it out"}, 0.3},
+	} {
+		k := result.Checks[i]
+		var names []string
+		for _, p := range k.Budget.Parts {
+			names = append(names, p.Name)
+		}
+		require.Equal(t, want.parts, names)
+		u, _ := k.Budget.Expanded()
+		require.InDelta(t, want.u, u, 1e-12, "the parts make up what the check was decided by")
+		require.InDelta(t, want.u, k.Uncertainty.Number, 1e-12)
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 )
 
@@ -155,5 +156,9 @@ func (r Reading) value() starlark.Value {
 	if r.Text != "" {
 		return starlark.String(r.Text)
 	}
-	return measured{Value: r.Value, uncertainty: r.Uncertainty, instrument: r.Instrument, name: r.Name, at: r.At}
+	b := verdict.NewBudget(r.Value.Unit)
+	if r.Uncertainty > 0 {
+		b.Limits(fmt.Sprintf("accuracy of %s (%s)", r.Instrument, r.Accuracy), r.Uncertainty)
+	}
+	return measured{Value: r.Value, uncertainty: r.Uncertainty, budget: b.Parts, instrument: r.Instrument, name: r.Name, at: r.At}
 }

@@ -8,6 +8,7 @@ import (
 	"go.starlark.net/starlark"
 	"go.starlark.net/syntax"
 
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 )
 
@@ -15,6 +16,7 @@ import (
 type measured struct {
 	quantity.Value
 	uncertainty float64 // 95 % half width in the base unit; 0 when not a reading
+	budget      []verdict.Part
 	instrument  string
 	name        string
 	at          time.Time // when the reading was taken; zero when not a reading

@@ -88,7 +88,7 @@ func (r *rig) Next(ctx context.Context, name string) (script.Reading, error) {
 	accuracy, _ := r.station.cfg.File.Accuracy(role, of)
 	reading := script.Reading{Name: name, Value: s.Value, Text: s.Text, Instrument: s.Instrument, At: s.Asked.Add(s.Arrived.Sub(s.Asked) / 2)}
 	if s.Text == "" {
-		reading.Uncertainty = accuracy.At(math.Abs(s.Value.Number))
+		reading.Uncertainty, reading.Accuracy = accuracy.At(math.Abs(s.Value.Number)), accuracy.String()
 	}
 	return reading, nil
 }
@@ -143,7 +143,7 @@ func (r *rig) MeterRead(ctx context.Context, function string) (script.Reading, e
 		return script.Reading{}, err
 	}
 	accuracy, _ := r.station.cfg.File.Accuracy(bench.Meter, accuracyOf[function])
-	reading := script.Reading{Name: "meter." + function, Value: v, Uncertainty: accuracy.At(math.Abs(v.Number)), Instrument: bench.Meter, At: time.Now()}
+	reading := script.Reading{Name: "meter." + function, Value: v, Uncertainty: accuracy.At(math.Abs(v.Number)), Accuracy: accuracy.String(), Instrument: bench.Meter, At: time.Now()}
 	r.Emit(event.Reading{Name: reading.Name, Value: v, Asked: reading.At, Arrived: reading.At, Instrument: bench.Meter})
 	return reading, nil
 }

@@ -84,6 +84,18 @@ func (a *Accuracy) includeAbsolute(v quantity.Value) error {
 	return nil
 }
 
+// String is the statement as a data sheet writes it.
+func (a Accuracy) String() string {
+	var parts []string
+	if a.Relative != 0 {
+		parts = append(parts, fmt.Sprintf("%v of reading", a.Relative))
+	}
+	if a.Absolute != 0 {
+		parts = append(parts, quantity.Value{Number: a.Absolute, Unit: a.Unit}.String())
+	}
+	return strings.Join(parts, " + ")
+}
+
 // At is the 95 % half width at a reading, both in the base unit: the stated limits of error themselves. Where the error is
 // spread evenly between the limits they hold more than 95 % of it, so this is on the careful side for a single reading;
 // where several contributions are combined, a Budget takes the same limits as a rectangle.

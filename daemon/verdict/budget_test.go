@@ -11,11 +11,15 @@ import (
 // (F.2.2.1).
 func TestBuildingBlocks(t *testing.T) {
 	var limits, steps Budget
-	limits.Limits(1)
-	steps.Resolution(1)
+	limits.Limits("", 1)
+	steps.Resolution("", 1)
 	require.InDelta(t, 0.577350, limits.Combined(), 5e-7)
 	require.InDelta(t, 0.288675, steps.Combined(), 5e-7)
 	u, k := limits.Expanded()
+	require.Equal(t, 1.0, u, "limits that stand alone are their own half width")
+	require.InDelta(t, 1.732051, k, 5e-7)
+	limits.Resolution("", 0)
+	u, k = limits.Expanded()
 	require.InDelta(t, 1.154701, u, 5e-7)
 	require.Equal(t, 2.0, k)
 }
@@ -25,18 +29,18 @@ func TestBuildingBlocks(t *testing.T) {
 // an independent numerical library: 9.682, 25.45; 31.664, 16.75; t95(16) = 2.1199 and U95 = 67.12.
 func TestEndGaugeOfTheGUM(t *testing.T) {
 	var difference Budget
-	difference.Estimated(5.8, 24) // s = 13 nm, mean of 5 readings
-	difference.Estimated(3.9, 5)  // 10 nm at t95(5) = 2.571
-	difference.Estimated(6.7, 8)  // 20 nm at k = 3
+	difference.Estimated("", 5.8, 24) // s = 13 nm, mean of 5 readings
+	difference.Estimated("", 3.9, 5)  // 10 nm at t95(5) = 2.571
+	difference.Estimated("", 6.7, 8)  // 20 nm at k = 3
 	require.InDelta(t, 9.7, difference.Combined(), 0.05)
 	require.InDelta(t, 9.682, difference.Combined(), 5e-4)
 	require.InDelta(t, 25.45, difference.Degrees(), 0.01)
 
 	var gauge Budget
-	gauge.Estimated(25, 18)
-	gauge.Estimated(9.682, 25.45)
-	gauge.Estimated(2.8868, 50)
-	gauge.Estimated(16.5990, 2)
+	gauge.Estimated("", 25, 18)
+	gauge.Estimated("", 9.682, 25.45)
+	gauge.Estimated("", 2.8868, 50)
+	gauge.Estimated("", 16.5990, 2)
 	require.InDelta(t, 31.664, gauge.Combined(), 5e-4)
 	require.InDelta(t, 1002.60, math.Pow(gauge.Combined(), 2), 0.01)
 	require.InDelta(t, 16.75, gauge.Degrees(), 0.01)
@@ -49,13 +53,13 @@ func TestEndGaugeOfTheGUM(t *testing.T) {
 func TestFewReadingsWidenTheCoverage(t *testing.T) {
 	for degrees, want := range map[float64]float64{1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571, 8: 2.306, 10: 2.228, 16: 2.120, 20: 2.086} {
 		var b Budget
-		b.Estimated(1, degrees)
+		b.Estimated("", 1, degrees)
 		u, k := b.Expanded()
 		require.InDelta(t, want, k, 5e-4, "%v degrees of freedom", degrees)
 		require.Equal(t, k, u)
 	}
 	var b Budget
-	b.Estimated(1, 50) // t is 2.009: 2 will do
+	b.Estimated("", 1, 50) // t is 2.009: 2 will do
 	_, k := b.Expanded()
 	require.Equal(t, 2.0, k)
 }
@@ -70,8 +74,8 @@ func TestAnEmptyBudgetIsZero(t *testing.T) {
 
 func TestWhatIsNoNumberStaysNone(t *testing.T) {
 	var b Budget
-	b.Standard(1)
-	b.Standard(math.NaN())
+	b.Standard("", 1)
+	b.Standard("", math.NaN())
 	u, _ := b.Expanded()
 	require.True(t, math.IsNaN(u))
 	require.Equal(t, Undecided, Decide(5, u, nil, limit(10), Default))

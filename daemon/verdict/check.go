@@ -28,7 +28,8 @@ type Check struct {
 	Low         *quantity.Value `json:"low,omitempty"`  // nil: no limit below
 	High        *quantity.Value `json:"high,omitempty"` // nil: no limit above
 	Uncertainty *quantity.Value `json:"uncertainty,omitempty"`
-	Rule        string          `json:"rule,omitempty"` // the decision rule, where it is not the default
+	Budget      *Budget         `json:"budget,omitempty"` // what the uncertainty is made of
+	Rule        string          `json:"rule,omitempty"`   // the decision rule, where it is not the default
 	Reason      string          `json:"reason,omitempty"`
 	Change      string          `json:"change,omitempty"` // what would change an undecided or not shown
 	Part        string          `json:"part,omitempty"`   // the likely part of a fail

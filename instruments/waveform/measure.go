@@ -17,6 +17,14 @@ type Measure struct {
 	AtMost float64 `json:"at_most,omitempty"`
 	// AtLeast is a lower bound of the same kind.
 	AtLeast float64 `json:"at_least,omitempty"`
+	// Parts are what U is the root of the sum of squares of, where the analysis can tell them apart.
+	Parts []Part `json:"parts,omitempty"`
+}
+
+// Part is one contribution to an uncertainty.
+type Part struct {
+	Name string  `json:"name"`
+	U    float64 `json:"u"` // 95 % half width, in the measure's unit
 }
 
 // Known tells whether there is a value.
@@ -27,6 +35,27 @@ func known(value, standard float64) Measure {
 		return Measure{Value: value, U: u}
 	}
 	return undecided("choose a smaller full scale or look at the trace", "the signal stands still where an instant is looked for, so that it cannot be told")
+}
+
+// share is a contribution to be combined by knownBy.
+type share struct {
+	name     string
+	standard float64
+}
+
+// knownBy is known with the contributions kept; those of zero are left out.
+func knownBy(value float64, shares ...share) Measure {
+	square := 0.0
+	for _, s := range shares {
+		square += s.standard * s.standard
+	}
+	m := known(value, math.Sqrt(square))
+	for _, s := range shares {
+		if m.Known() && s.standard != 0 {
+			m.Parts = append(m.Parts, Part{Name: s.name, U: 2 * math.Abs(s.standard)})
+		}
+	}
+	return m
 }
 
 func undecided(change, format string, args ...any) Measure {

@@ -166,8 +166,9 @@ func (a *analysis) constant(p Pulses) Pulses {
 	}
 	mean := sum / float64(a.h.n)
 	value := t.volts(mean)
-	p.Level = known(value, quadrature(a.noise*t.scale/math.Sqrt(float64(a.h.n)), a.resolution*t.scale/math.Sqrt(12),
-		float64(a.o.Gain)*value/2, float64(a.o.Offset)/2))
+	p.Level = knownBy(value, share{"noise of the trace", a.noise * t.scale / math.Sqrt(float64(a.h.n))},
+		share{"resolution of the trace", a.resolution * t.scale / math.Sqrt(12)},
+		share{gainPart, float64(a.o.Gain) * value / 2}, share{offsetPart, float64(a.o.Offset) / 2})
 	if p.Clipped*2 > t.Len() {
 		bound := p.Level.Value
 		p.Level = undecided("choose a larger full scale or move the centre", "clipped: the level lies at or beyond the end of the scope's range, %v", quantity.Volts(bound))
@@ -180,14 +181,21 @@ func (a *analysis) constant(p Pulses) Pulses {
 	return p
 }
 
+// The instrument's own contributions to a level.
+const (
+	gainPart   = "accuracy of the scope, of reading"
+	offsetPart = "accuracy of the scope, fixed"
+)
+
 // levels fills the state levels in and says when they cannot be trusted.
 func (a *analysis) levels(p *Pulses) {
 	t := a.t
-	u := func(volts float64, s state) float64 {
-		return quadrature(s.u*t.scale, float64(a.o.Gain)*volts/2, float64(a.o.Offset)/2)
+	level := func(volts float64, s state) Measure {
+		return knownBy(volts, share{"resolution, noise and ringing of the trace", s.u * t.scale},
+			share{gainPart, float64(a.o.Gain) * volts / 2}, share{offsetPart, float64(a.o.Offset) / 2})
 	}
 	low, high := t.volts(a.low.level), t.volts(a.high.level)
-	p.Low, p.High = known(low, u(low, a.low)), known(high, u(high, a.high))
+	p.Low, p.High = level(low, a.low), level(high, a.high)
 	p.Amplitude = known(high-low, quadrature(a.low.u*t.scale, a.high.u*t.scale, float64(a.o.Gain)*(high-low)/2))
 	const wider = "choose a larger full scale or move the centre"
 	if a.lowClipped {

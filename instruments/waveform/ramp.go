@@ -287,11 +287,11 @@ func (f *rampFit) asCharge(r Ramp) Ramp {
 	span := volts[len(volts)-1] - volts[0]
 	mean := (charge[len(charge)-1] - charge[0]) / (seconds[len(seconds)-1] - seconds[0])
 	c := q.slope - float64(f.o.SupplyCapacitance)
-	u := quadrature(q.slopeU*studentT(len(volts)-2)/2,
-		q.slope*float64(f.o.CurrentU)/2/mean,
-		q.slope*math.Sqrt2*float64(f.o.VoltageU)/2/span,
-		q.slope*f.doubt/2, float64(f.o.SupplyU)/2)
-	r.Capacitance = known(c, u)
+	r.Capacitance = knownBy(c, share{"scatter of charge against voltage", q.slopeU * studentT(len(volts)-2) / 2},
+		share{"accuracy of the current", q.slope * float64(f.o.CurrentU) / 2 / mean},
+		share{"accuracy of the voltage, at both ends", q.slope * math.Sqrt2 * float64(f.o.VoltageU) / 2 / span},
+		share{"the current between two readings", q.slope * f.doubt / 2},
+		share{"the supply's own output capacitor", float64(f.o.SupplyU) / 2})
 
 	along := fitLine(volts, amperes)
 	atStart, atEnd := along.at(volts[0]), along.at(volts[len(volts)-1])
@@ -336,5 +336,5 @@ func Quiescent(points []RampPoint, u quantity.Amperes) Measure {
 		m.AtMost = all.greatest
 		return m
 	}
-	return known(all.mean(), quadrature(scatter*studentT(all.n-1)/2, float64(u)/2))
+	return knownBy(all.mean(), share{"scatter of the readings", scatter * studentT(all.n-1) / 2}, share{"accuracy of the current", float64(u) / 2})
 }
