@@ -3,6 +3,8 @@
 package report
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"benchwarden/daemon/event"
@@ -119,4 +121,47 @@ func row(cells ...string) []Cell {
 		out[i].Text = c
 	}
 	return out
+}
+
+// Percent is each column's part of the width.
+func (t Table) Percent() []float64 {
+	total := 0.0
+	for _, c := range t.Columns {
+		total += c.Share
+	}
+	parts := make([]float64, len(t.Columns))
+	for i, c := range t.Columns {
+		parts[i] = 100 * c.Share / total
+	}
+	return parts
+}
+
+// withoutEmpty leaves out the columns that no row fills.
+func (t Table) withoutEmpty() Table {
+	var columns []Column
+	rows := make([][]Cell, len(t.Rows))
+	for i, column := range t.Columns {
+		if !slices.ContainsFunc(t.Rows, func(cells []Cell) bool { return cells[i] != Cell{} }) {
+			continue
+		}
+		columns = append(columns, column)
+		for k, cells := range t.Rows {
+			rows[k] = append(rows[k], cells[i])
+		}
+	}
+	return Table{columns, rows}
+}
+
+// Timing has the timing of each leg; what was not seen is left open.
+func (c GateChart) Timing() Table {
+	t := Table{Columns: []Column{{"leg", 6}, {"dead time, high to low", 18}, {"low to high", 14}, {"longest overlap", 14}, {"outcome", 14}, {"where, why", 34}}}
+	for _, l := range c.Legs {
+		cells := row(l.Leg, l.DeadHL.String(), l.DeadLH.String(), l.Overlap.String(), "", strings.Join(lines(l.Captured, l.Reason), "; "))
+		if l.Outcome != verdict.Pass && l.Outcome != verdict.Fail && l.DeadHL == 0 && l.DeadLH == 0 {
+			cells = row(l.Leg, "", "", "", "", strings.Join(lines(l.Captured, l.Reason), "; "))
+		}
+		cells[4].Outcome = l.Outcome
+		t.Rows = append(t.Rows, cells)
+	}
+	return t
 }

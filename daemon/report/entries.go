@@ -13,7 +13,7 @@ import (
 )
 
 func (w *writer) replaced() error {
-	t := Table{Columns: []Column{{"part", 35}, {"quantity", 10}, {"why", 30}, {"by", 12}, {"when", 13}}}
+	t := Table{Columns: []Column{{"part", 34}, {"quantity", 9}, {"why", 32}, {"by", 10}, {"when", 15}}}
 	for _, e := range w.Entries {
 		if e.Kind != job.Replaced {
 			continue
@@ -69,22 +69,31 @@ func (w *writer) decisions() error {
 			if err := json.Unmarshal(e.Body, &r); err != nil {
 				return err
 			}
-			w.doc.add(Heading{Level: 1, Text: "Release to fit"}, Facts{{"Released by", e.By + ", " + clock(e.At)}, {"On the runs", cmp.Or(strings.Join(r.Runs, ", "), "none")}})
+			w.doc.add(Heading{Level: 1, Text: "Release to fit"}, append(Facts{{"Released by", e.By + ", " + clock(e.At)}, {"On the runs", cmp.Or(strings.Join(r.Runs, ", "), "none")}},
+				set(r.Override, r.Missing)...))
 		case job.Fitted:
 			var f job.Fitting
 			if err := json.Unmarshal(e.Body, &f); err != nil {
 				return err
 			}
-			w.doc.add(Heading{Level: 1, Text: "Fitting record"}, Facts{{"Recorded by", e.By + ", " + clock(e.At)}, {"Tab insulation, lowest", f.Insulation.String()},
-				{"Torque", f.Torque}, {"Paste or pad", f.Paste}, {"Electrolytics", f.Electrolytics}, {"Stand-ins seen out", yesNo(f.StandInsOut)}})
+			w.doc.add(Heading{Level: 1, Text: "Fitting record"}, append(Facts{{"Recorded by", e.By + ", " + clock(e.At)}, {"Tab insulation, lowest", f.Insulation.String()},
+				{"Torque", f.Torque}, {"Paste or pad", f.Paste}, {"Electrolytics", f.Electrolytics}, {"Stand-ins seen out", yesNo(f.StandInsOut)}}, set(f.Override, f.Missing)...))
 			t := Table{Columns: []Column{{"position", 25}, {"part", 45}, {"gate to source", 30}}}
 			for _, d := range f.Devices {
 				t.Rows = append(t.Rows, row(d.Position, d.Part, d.GateSource.String()))
 			}
-			w.doc.add(orNone(t, "No device is named."))
+			w.doc.add(orNone(t.withoutEmpty(), "No device is named."))
 		}
 	}
 	return nil
+}
+
+// set are the facts of a decision that was made although something was missing.
+func set(override string, missing []string) Facts {
+	if override == "" && len(missing) == 0 {
+		return nil
+	}
+	return Facts{{"OVERRIDE, because", override}, {"Without", cmp.Or(strings.Join(missing, "; "), "nothing was missing")}}
 }
 
 func yesNo(b bool) string {
@@ -100,9 +109,10 @@ func (w *writer) history(ctx context.Context) error {
 	var photos []Photo
 	for _, e := range w.Entries {
 		var b struct {
-			Text, Part, Why, Name, Where, Stage, Outcome, Symptom string
-			Count, Quantity                                       int
-			Photos                                                []job.Picture
+			Text, Part, Why, Name, Where, Stage, Outcome, Symptom, Override, Reason string
+			Count, Quantity                                                         int
+			Devices                                                                 []job.Device
+			Photos                                                                  []job.Picture
 		}
 		if err := json.Unmarshal(e.Body, &b); err != nil {
 			return err
@@ -113,6 +123,12 @@ func (w *writer) history(ctx context.Context) error {
 		}
 		if b.Quantity != 0 {
 			words = append(words, fmt.Sprintf("%d × %s", b.Quantity, b.Part))
+		}
+		if n := len(b.Devices); n > 0 {
+			words = append(words, fmt.Sprintf("%d power devices", n))
+		}
+		if reason := cmp.Or(b.Override, b.Reason); reason != "" {
+			words = append(words, "OVERRIDE: "+reason)
 		}
 		words = append(words, b.Why)
 		for _, p := range b.Photos {

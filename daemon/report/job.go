@@ -79,20 +79,28 @@ func (w *writer) result() Result {
 	if w.Closed.IsZero() {
 		r.Word = "the job is still open"
 	}
-	var done, not []string
+	var done, overridden, unchecked, missing []string
 	for _, s := range w.Stages {
+		into := &missing
 		switch {
 		case s.None:
-			not = append(not, s.Name+" (no check)")
+			into = &unchecked
 		case strings.HasPrefix(s.Text, "OVERRIDE"):
-			not = append(not, s.Name+" (override)")
+			into = &overridden
 		case s.Done:
-			done = append(done, s.Name)
-		default:
-			not = append(not, s.Name)
+			into = &done
+		}
+		*into = append(*into, s.Name)
+	}
+	var told []string
+	for _, of := range []struct {
+		words  string
+		stages []string
+	}{{"Stages done", done}, {"By override", overridden}, {"Without a check", unchecked}, {"Not done", missing}} {
+		if len(of.stages) > 0 {
+			told = append(told, of.words+": "+strings.Join(of.stages, ", ")+".")
 		}
 	}
-	r.Lines = lines("Stages done: "+cmp.Or(strings.Join(done, ", "), "none")+".", "Not done: "+cmp.Or(strings.Join(not, ", "), "none")+".")
 	var trips, overrides, unsafe, hands int
 	for _, run := range w.runs {
 		trips += len(run.Trips)
@@ -101,7 +109,7 @@ func (w *writer) result() Result {
 		hands += len(run.ByHand)
 	}
 	overrides += len(w.overrides())
-	r.Lines = append(r.Lines, fmt.Sprintf("On the way, trips: %d; overrides: %d; NOT SAFE: %d; bus proven down by hand: %d.", trips, overrides, unsafe, hands))
+	r.Lines = append(r.Lines, strings.Join(told, " "), fmt.Sprintf("On the way, trips: %d; overrides: %d; NOT SAFE: %d; bus proven down by hand: %d.", trips, overrides, unsafe, hands))
 	return r
 }
 
@@ -139,7 +147,7 @@ func (w *writer) full(ctx context.Context) error {
 
 // tests has a line for each run, in their order.
 func (w *writer) tests() Table {
-	t := Table{Columns: []Column{{"stage", 8}, {"test", 30}, {"when", 14}, {"by", 10}, {"result", 11}, {"checks", 22}, {"", 17}}}
+	t := Table{Columns: []Column{{"stage", 7}, {"test", 33}, {"when", 16}, {"by", 9}, {"result", 13}, {"checks", 19}, {"", 15}}}
 	for i, r := range w.runs {
 		cells := row(r.Stage, r.Title, r.at, r.Operator, "", r.counts(), w.void(i))
 		cells[4].Outcome = verdict.Outcome(r.outcome())
@@ -153,7 +161,7 @@ func (w *writer) tests() Table {
 func (w *writer) void(i int) string {
 	for _, e := range slices.Backward(w.Entries) {
 		if (e.Kind == job.Replaced || e.Kind == job.Removed) && w.Runs[i].Seen < e.N && w.runs[i].Stage != string(drive.Cold) {
-			return fmt.Sprintf("void since entry %d (%s)", e.N, e.Kind)
+			return fmt.Sprintf("void since entry %d, %s", e.N, e.Kind)
 		}
 	}
 	return ""
@@ -182,6 +190,7 @@ func (w *writer) sight() {
 	for _, r := range w.runs {
 		all = append(all, r.plainSight()...)
 	}
+	all = append(all, byHand(w.runs)...)
 	w.doc.add(Heading{Level: 1, Text: "Trips, overrides, proofs by hand"})
 	if len(all) == 0 {
 		w.doc.add(Text{Text: "None."})

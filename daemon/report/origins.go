@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"reflect"
+	"slices"
 	"strings"
 )
 
@@ -35,9 +37,10 @@ func (w *writer) instruments() {
 	}
 }
 
-// limits are listed once where runs had the same.
+// limits are listed once for all runs that had the same.
 func (w *writer) limits() {
-	var before string
+	var tables []Table
+	var of [][]string
 	for _, r := range w.runs {
 		if len(r.Limits) == 0 {
 			continue
@@ -46,10 +49,15 @@ func (w *writer) limits() {
 		for _, l := range r.Limits {
 			t.Rows = append(t.Rows, row(l.Quantity, l.Kind, figure(l.Value), fmt.Sprintf("%d of %d", l.N, l.M), l.Origin))
 		}
-		if same := fmt.Sprint(t.Rows); same != before {
-			before = same
-			w.doc.add(Heading{Level: 1, Text: "Trip limits in force from " + r.Title + ", " + r.at}, t)
+		i := slices.IndexFunc(tables, func(other Table) bool { return reflect.DeepEqual(t, other) })
+		if i < 0 {
+			i = len(tables)
+			tables, of = append(tables, t), append(of, nil)
 		}
+		of[i] = append(of[i], r.Title+" ("+r.at+")")
+	}
+	for i, t := range tables {
+		w.doc.add(Heading{Level: 1, Text: "Trip limits in force"}, Text{strings.Join(of[i], "; "), true}, t)
 	}
 }
 

@@ -22,7 +22,7 @@ const (
 // Millimetres of a page.
 const (
 	margin     = 16.0
-	headRoom   = 24.0 // from the top edge to the text
+	headRoom   = 26.0 // from the top edge to the text
 	footRoom   = 16.0
 	lineHeight = 1.32 // of the letters' size
 	point2mm   = 25.4 / 72
@@ -108,9 +108,12 @@ func (p *sheets) head() {
 	p.SetLineWidth(0.5)
 	p.Line(margin, 18.5, margin+p.width, 18.5)
 	if notice := p.doc.Notice(); notice != "" {
-		p.font("B", 8)
-		p.SetXY(margin, 19)
-		p.CellFormat(p.width, 4.5, notice, "", 0, "L", false, 0, "")
+		p.SetFillColor(26, 29, 33)
+		p.Rect(margin, 18.5, p.width, 4.4, "F")
+		p.SetFont("sans", "B", 8)
+		p.SetTextColor(255, 255, 255)
+		p.SetXY(margin+2, 18.5)
+		p.CellFormat(p.width, 4.4, notice, "", 0, "L", false, 0, "")
 	}
 	p.SetXY(margin, headRoom)
 }

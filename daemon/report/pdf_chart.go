@@ -6,18 +6,22 @@ import (
 	"benchwarden/daemon/verdict"
 )
 
-// chartColumns is how many columns of the gate chart stand side by side.
-const chartColumns = 12
+const (
+	chartColumns         = 12  // of the gate chart that stand side by side
+	chartCell            = 8.6 // millimetres, from row to row
+	mostChannelsTogether = 8   // are not parted by the end of a page
+)
 
 func (p *sheets) chart(c GateChart) {
+	p.room(18*p.dense + chartCell*p.dense*float64(min(len(c.Rows), mostChannelsTogether)))
 	p.heading(Heading{Level: 2, Text: "Gate chart"})
 	const label = 18.0
 	for from := 0; from < len(c.Columns); from += chartColumns {
 		to := min(from+chartColumns, len(c.Columns))
 		width := (p.width - label) / float64(min(chartColumns, len(c.Columns)))
 		p.font("", 6.5)
-		headHeight, cellHeight := 2*p.line()+0.6, 8.6
-		p.room(headHeight + cellHeight*float64(min(len(c.Rows), 8)))
+		headHeight, cellHeight := 2*p.line()+0.6, chartCell*p.dense
+		p.room(headHeight + cellHeight*float64(min(len(c.Rows), mostChannelsTogether)))
 		p.ink(90)
 		y := p.GetY()
 		for i := from; i < to; i++ {
@@ -42,7 +46,7 @@ func (p *sheets) chart(c GateChart) {
 				if p.fill(shade(cell.Outcome)) != "" {
 					p.Rect(x, y, width, cellHeight, "F")
 				}
-				p.draw(curveOf(cell.Found), x+width*0.15, y+0.9, width*0.7, 3, 0.25)
+				p.draw(curveOf(cell.Found), x+width*0.15, y+0.9*p.dense, width*0.7, 3*p.dense, 0.25)
 				p.font("", 5.6)
 				text := cell.Found
 				if cell.Outcome != verdict.Pass && cell.Outcome != verdict.NotShown {
@@ -53,8 +57,8 @@ func (p *sheets) chart(c GateChart) {
 				}
 				for k, l := range p.SplitText(text, width-0.6) {
 					if k < 2 {
-						p.SetXY(x, y+4.1+float64(k)*2.1)
-						p.CellFormat(width, 2.1, l, "", 0, "C", false, 0, "")
+						p.SetXY(x, y+(4.1+float64(k)*2.1)*p.dense)
+						p.CellFormat(width, 2.1*p.dense, l, "", 0, "C", false, 0, "")
 					}
 				}
 				p.SetDrawColor(201, 205, 210)
@@ -69,11 +73,5 @@ func (p *sheets) chart(c GateChart) {
 	if len(c.Legs) == 0 {
 		return
 	}
-	t := Table{Columns: []Column{{"leg", 8}, {"dead time, high to low", 16}, {"low to high", 14}, {"longest overlap", 14}, {"outcome", 14}, {"where, why", 34}}}
-	for _, l := range c.Legs {
-		cells := row(l.Leg, l.DeadHL.String(), l.DeadLH.String(), l.Overlap.String(), "", strings.TrimSpace(l.Captured+" "+l.Reason))
-		cells[4].Outcome = l.Outcome
-		t.Rows = append(t.Rows, cells)
-	}
-	p.table(t)
+	p.table(c.Timing())
 }

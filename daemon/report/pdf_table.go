@@ -48,16 +48,14 @@ func (p *sheets) draw(s shape, x, y, width, height, thick float64) {
 const (
 	tableSize = 7.8
 	cellInset = 1.0
+	// mostTogether is how many lines of a row are not parted by the end of a page.
+	mostTogether = 10
 )
 
 func (p *sheets) table(t Table) {
-	total := 0.0
-	for _, c := range t.Columns {
-		total += c.Share
-	}
-	widths := make([]float64, len(t.Columns))
-	for i, c := range t.Columns {
-		widths[i] = p.width * c.Share / total
+	widths := t.Percent()
+	for i := range widths {
+		widths[i] *= p.width / 100
 	}
 	head := func() {
 		p.font("", tableSize)
@@ -75,12 +73,23 @@ func (p *sheets) table(t Table) {
 		p.SetY(y + p.line() + 1.1)
 	}
 	p.font("", tableSize)
-	p.room(4 * p.line())
+	p.room(2*p.line() + 3 + p.rowNeeds(t.Rows, widths))
 	head()
 	for _, cells := range t.Rows {
 		p.row(cells, widths, head)
 	}
 	p.gap(2)
+}
+
+// rowNeeds is the room that has to be left for the first of some rows, so that no head stands alone.
+func (p *sheets) rowNeeds(rows [][]Cell, widths []float64) float64 {
+	most := 0
+	for _, cells := range rows[:min(1, len(rows))] {
+		for i, c := range cells {
+			most = max(most, len(p.SplitText(c.Text, widths[i]-2*cellInset)))
+		}
+	}
+	return p.line() * float64(min(most, mostTogether))
 }
 
 // row writes one row; one that no page could hold goes over several.
@@ -95,7 +104,7 @@ func (p *sheets) row(cells []Cell, widths []float64, head func()) {
 		}
 	}
 	for first := 0; first < most; {
-		if p.GetY()+p.line()*min(float64(most-first), 6)+1 > p.bottom {
+		if p.GetY()+p.line()*float64(min(most-first, mostTogether))+1 > p.bottom {
 			p.AddPage()
 			head()
 			p.font("", tableSize)

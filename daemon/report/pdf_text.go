@@ -112,8 +112,8 @@ func (p *sheets) notice(n Notice) {
 
 func (p *sheets) signatures(all Signatures) {
 	const gap = 10.0
-	p.room(24)
-	y := p.GetY() + 17
+	p.room(22 * p.dense)
+	y := p.GetY() + 16*p.dense
 	width := (p.width - gap*float64(len(all)-1)) / float64(len(all))
 	p.font("", 8)
 	p.ink(90)

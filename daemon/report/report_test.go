@@ -210,12 +210,23 @@ func TestACustomersSheetIsOneAndHidesNoOverride(t *testing.T) {
 	d := document(t, s, false, true)
 	page := html(t, d)
 	for _, want := range []string{"Repair of your drive", "Done without what is usually asked for", "known board", "something loads the bus", "power devices", "transistor 6",
-		"and 23 more", "trips: 1; overrides: 2; NOT SAFE: 1", "Not done: board", "tripped", "prove the DC bus dead"} {
+		"and 23 more", "trips: 1; overrides: 2; NOT SAFE: 1", "Not done: board.", "tripped", "prove the DC bus dead"} {
 		require.Contains(t, page, want)
 	}
 	for _, paper := range []report.Paper{report.A4, report.Letter} {
 		require.Len(t, pages(t, pdf(t, d, paper)), 1, paper)
 	}
+}
+
+func TestTheGateChartIsOnACustomersSheetWhereItFitsAndStillCounts(t *testing.T) {
+	s := state()
+	require.Contains(t, html(t, document(t, s, false, true)), "Gate chart")
+	s.Symptom = strings.Repeat("a long symptom ", 30)
+	for _, paper := range []report.Paper{report.A4, report.Letter} {
+		require.Len(t, pages(t, pdf(t, document(t, s, false, true), paper)), 1, paper)
+	}
+	s.Entries = append(s.Entries, entry(7, "Ann", job.Replaced, job.Replacement{Part: "driver", Quantity: 1}))
+	require.NotContains(t, html(t, document(t, s, false, true)), "Gate chart", "it tells how the drive was")
 }
 
 func TestARunBeforeAReplacedPartIsCalledVoidInBothDocuments(t *testing.T) {
@@ -226,7 +237,7 @@ func TestARunBeforeAReplacedPartIsCalledVoidInBothDocuments(t *testing.T) {
 	}
 	s.Entries = append(s.Entries, entry(7, "Ann", job.Replaced, job.Replacement{Part: "driver", Quantity: 1}))
 	for _, customer := range []bool{true, false} {
-		require.Contains(t, html(t, document(t, s, false, customer)), "void since entry 7 (replaced)")
+		require.Contains(t, html(t, document(t, s, false, customer)), "void since entry 7, replaced")
 	}
 }
 

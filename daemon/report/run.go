@@ -137,10 +137,21 @@ func (r Run) plainSight() []Notice {
 		}
 		all = append(all, Notice{"NOT SAFE after: " + s.Cause + " (" + where + ")", outputs})
 	}
-	for _, b := range r.ByHand {
-		all = append(all, Notice{"DC bus proven down by hand (" + where + ")", lines(b.Why)})
-	}
 	return all
+}
+
+// byHand are the proofs by hand of some runs together.
+func byHand(runs []Run) []Notice {
+	n := Notice{Title: "DC bus proven down by hand"}
+	for _, r := range runs {
+		for _, b := range r.ByHand {
+			n.Lines = append(n.Lines, fmt.Sprintf("%s, %s: %s", r.Title, r.at, b.Why))
+		}
+	}
+	if len(n.Lines) == 0 {
+		return nil
+	}
+	return []Notice{n}
 }
 
 func lines(all ...string) []string {
@@ -208,11 +219,20 @@ func calibration(id event.Identity, day string) string {
 // energised says which acts at the bench switched what on.
 func (r Run) energised() string {
 	var all []string
+	times := map[string]int{}
 	for _, e := range r.Energised {
-		all = append(all, fmt.Sprintf("%s up to %v for at most %v by %s", strings.Join(e.Outputs, ", "), e.Highest, e.Longest, cmp.Or(e.By, "nobody named")))
+		act := fmt.Sprintf("%s up to %v for at most %v by %s", strings.Join(e.Outputs, ", "), e.Highest, e.Longest, cmp.Or(e.By, "nobody named"))
+		if times[act]++; times[act] == 1 {
+			all = append(all, act)
+		}
 	}
 	if len(all) == 0 {
 		return ""
+	}
+	for i, act := range all {
+		if n := times[act]; n > 1 {
+			all[i] = fmt.Sprintf("%d times %s", n, act)
+		}
 	}
 	return "Energised by acts at the bench: " + strings.Join(all, "; ") + "."
 }
@@ -236,14 +256,15 @@ func shortened(all []string, n int) []string {
 	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the table of checks", len(all)-n))
 }
 
+// checks has a row for each check; a column that none of them fills is left out.
 func (r Run) checks() Table {
-	t := Table{Columns: []Column{{"check", 15}, {"of", 13}, {"outcome", 12}, {"reading", 18}, {"limits", 16}, {"by", 8}, {"why, and what would change it", 26}}}
+	t := Table{Columns: []Column{{"check", 14}, {"of", 15}, {"outcome", 13}, {"reading", 19}, {"limits", 19}, {"by", 9}, {"why, what would change it", 24}}}
 	for _, c := range r.Checks {
 		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", reading(c), limitsOf(c), c.Instrument+r.pastDate(c.Instrument), because(c))
 		cells[2].Outcome = c.Outcome
 		t.Rows = append(t.Rows, cells)
 	}
-	return t
+	return t.withoutEmpty()
 }
 
 // pastDate marks an instrument that was past its calibration date.
@@ -282,6 +303,9 @@ func limitsOf(c event.Check) string {
 
 func because(c event.Check) string {
 	parts := lines(c.Reason)
+	if c.Rule != "" {
+		parts = append(parts, "decision rule: "+c.Rule)
+	}
 	if c.Part != "" {
 		parts = append(parts, "likely "+c.Part)
 	}

@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"benchwarden/daemon/job"
@@ -14,6 +15,7 @@ const (
 	mostFindings  = 4
 	mostOverrides = 4
 	mostParts     = 8
+	mostForChart  = 10 // lines of these and tests, beside which the gate chart still fits
 )
 
 // sheet is the customer's page.
@@ -37,7 +39,12 @@ func (w *writer) sheet() error {
 		return err
 	}
 	w.doc.add(Heading{Level: 1, Text: "Replaced parts"}, orNone(parts, "Nothing is recorded as replaced."))
-	w.doc.add(Heading{Level: 1, Text: "Tests, the latest of each"}, orNone(w.latest(), "No test was made."))
+	tests := w.latest()
+	w.doc.add(Heading{Level: 1, Text: "Tests, the latest of each"}, orNone(tests, "No test was made."))
+	if c, ok := w.lastChart(); ok && len(w.overrides())+min(len(w.found()), mostFindings)+len(parts.Rows)+len(tests.Rows) <= mostForChart {
+		c.Legs = nil
+		w.doc.add(c)
+	}
 	w.doc.add(Text{Text: "Every reading with its limits, uncertainty and instrument is in the full record, which the shop keeps.", Small: true})
 	w.doc.add(cautions, Signatures{"for the shop", "received by"})
 	return nil
@@ -110,6 +117,16 @@ func (w *writer) latest() Table {
 		t.Rows = append(t.Rows, cells)
 	}
 	return t
+}
+
+// lastChart is the gate chart that tells how the drive is now.
+func (w *writer) lastChart() (GateChart, bool) {
+	for i, r := range slices.Backward(w.runs) {
+		if n := len(r.Charts); n > 0 && w.void(i) == "" {
+			return GateChart{r.Charts[n-1]}, true
+		}
+	}
+	return GateChart{}, false
 }
 
 // lead joins a text and what has to be said of it, where there is something.

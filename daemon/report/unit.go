@@ -15,6 +15,9 @@ func OfUnit(unit, family, conclusion string, runs []Run) *Document {
 		for _, n := range r.plainSight() {
 			d.add(n)
 		}
+		for _, n := range byHand([]Run{r}) {
+			d.add(n)
+		}
 		r.add(d, "")
 	}
 	w := writer{runs: runs, doc: d}
