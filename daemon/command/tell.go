@@ -115,7 +115,7 @@ func because(why string) string {
 func checkLine(c verdict.Check) string {
 	s := c.Name + " of " + c.Subject
 	if c.Reading != nil {
-		s += fmt.Sprintf(": %v", *c.Reading)
+		s += ": " + c.Figure()
 		switch {
 		case c.Low != nil && c.High != nil:
 			s += fmt.Sprintf(" (%v to %v", *c.Low, *c.High)
@@ -125,9 +125,6 @@ func checkLine(c verdict.Check) string {
 			s += fmt.Sprintf(" (at most %v", *c.High)
 		default:
 			s += " (no limit"
-		}
-		if c.Uncertainty != nil {
-			s += fmt.Sprintf(", ± %v", *c.Uncertainty)
 		}
 		s += ")"
 	}

@@ -139,7 +139,7 @@ func TestKilledInTheMiddleOfAJob(t *testing.T) {
 		}
 		p := r.start(t, "run", name, "--here", "--bench", bench, "--job", r.id, "--operator", "Ann")
 		<-time.After(time.Duration(dice.Int64N(int64(8 * time.Second)))) // the moment is what is tried
-		_ = p.cmd.Process.Signal(syscall.SIGKILL) // it may have come to its end before
+		_ = p.cmd.Process.Signal(syscall.SIGKILL)                        // it may have come to its end before
 		p.ended()
 		r.does("job", "note", r.id, "--text", "the lights went out", "--by", "Ann")
 	}

@@ -8,7 +8,6 @@ import (
 
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
-	"benchwarden/instruments/quantity"
 )
 
 // Run is what one run of a script recorded.
@@ -260,7 +259,7 @@ func shortened(all []string, n int) []string {
 func (r Run) checks() Table {
 	t := Table{Columns: []Column{{"check", 14}, {"of", 15}, {"outcome", 13}, {"reading", 19}, {"limits", 19}, {"by", 9}, {"why, what would change it", 24}}}
 	for _, c := range r.Checks {
-		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", reading(c), limitsOf(c), c.Instrument+r.pastDate(c.Instrument), because(c))
+		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", verdict.Check(c).Figure(), limitsOf(c), c.Instrument+r.pastDate(c.Instrument), because(c))
 		cells[2].Outcome = c.Outcome
 		t.Rows = append(t.Rows, cells)
 	}
@@ -275,18 +274,6 @@ func (r Run) pastDate(role string) string {
 		}
 	}
 	return ""
-}
-
-// reading carries as many digits as its uncertainty deserves: down to the second digit of that.
-func reading(c event.Check) string {
-	switch {
-	case c.Reading == nil:
-		return ""
-	case c.Uncertainty == nil:
-		return c.Reading.String()
-	}
-	u := c.Uncertainty.Number
-	return quantity.Digits(*c.Reading, u) + " ± " + quantity.Digits(*c.Uncertainty, u)
 }
 
 func limitsOf(c event.Check) string {

@@ -155,7 +155,6 @@ func (r *rig) LeadsOff(ctx context.Context) error {
 	return err
 }
 
-
 // leadWords is where one lead goes, in a sentence. A gate is a point here, not a voltage against its source.
 func leadWords(point string) string {
 	if gate, ok := strings.CutPrefix(point, "gate:"); ok {

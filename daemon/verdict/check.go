@@ -97,13 +97,22 @@ func (c Check) sentence() string {
 }
 
 func (c Check) figure() string {
+	if c.Reading == nil {
+		return ""
+	}
+	return ", " + c.Figure()
+}
+
+// Figure is the reading with its uncertainty, both with the digits that the uncertainty deserves: down to its second.
+func (c Check) Figure() string {
 	switch {
 	case c.Reading == nil:
 		return ""
 	case c.Uncertainty == nil:
-		return fmt.Sprintf(", %v", *c.Reading)
+		return c.Reading.String()
 	}
-	return fmt.Sprintf(", %s ± %v", quantity.Digits(*c.Reading, c.Uncertainty.Number), *c.Uncertainty)
+	u := c.Uncertainty.Number
+	return quantity.Digits(*c.Reading, u) + " ± " + quantity.Digits(*c.Uncertainty, u)
 }
 
 func (c Check) limits() string {
