@@ -52,6 +52,8 @@ type File struct {
 	Instruments   map[string]*Instrument `yaml:"instruments" need:"true"`
 	Probes        []Probe                `yaml:"probes"`
 	State         State                  `yaml:"state"`
+	// Calibration is what an instrument past its calibration does to the checks that used it.
+	Calibration string `yaml:"calibration"` // said_when_due (default), undecided_when_due
 
 	doc  *datafile.Document
 	path string
@@ -119,7 +121,7 @@ type Instrument struct {
 	CurrentRange      quantity.Amperes `yaml:"current_range"`
 	VoltageRange      quantity.Volts   `yaml:"voltage_range"`
 
-	Accuracy       map[string]string  `yaml:"accuracy"`        // by quantity: "0.05 % of reading + 10 mV"
+	Accuracy       map[string]Stated  `yaml:"accuracy"`        // by quantity: "0.05 % of reading + 10 mV"
 	CalibrationDue string             `yaml:"calibration_due"` // "2027-03-31"
 	NoProtection   string             `yaml:"no_protection"`   // why the supply has no over-current protection of its own
 	Contacts       map[string]Contact `yaml:"contacts"`

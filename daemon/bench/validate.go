@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/datafile"
 	"benchwarden/instruments/link"
 	"benchwarden/instruments/quantity"
@@ -87,6 +86,9 @@ func (v *validation) bench() {
 	f := v.file
 	if strings.ContainsAny(f.Bench, "/\\ ") || strings.HasPrefix(f.Bench, ".") {
 		v.fault("bench", "%q has to be one word without slashes: files are named after it", f.Bench)
+	}
+	if f.Calibration != "" {
+		v.word("calibration", f.Calibration, SaidWhenDue, UndecidedWhenDue)
 	}
 	v.word("person", f.Person, "bench", "simulated")
 	switch _, has := f.Instruments[Person]; {
@@ -234,13 +236,7 @@ func (v *validation) stated(key string, in *Instrument) {
 		if !v.word(at, name, slices.Sorted(maps.Keys(measurable))...) {
 			continue
 		}
-		a, err := verdict.ParseAccuracy(in.Accuracy[name])
-		switch {
-		case err != nil:
-			v.fault(at, "%v", err)
-		case a.Absolute != 0 && a.Unit != measurable[name]:
-			v.fault(at, "%q is in %v, but a %s is in %v", in.Accuracy[name], a.Unit, name, measurable[name])
-		}
+		v.ranges(at, in.Accuracy[name], measurable[name], name)
 	}
 	if in.CalibrationDue != "" {
 		if _, err := time.Parse(time.DateOnly, in.CalibrationDue); err != nil {

@@ -188,7 +188,10 @@ func (e *engine) result() Result {
 	return Result{Outcome: outcome, Reasons: reasons, Checks: e.checks, Findings: e.findings, Spent: e.spent}
 }
 
-func (e *engine) keep(c verdict.Check) {
+// keep records a check and returns it as it was kept.
+func (e *engine) keep(c verdict.Check) verdict.Check {
+	c = e.calibrated(c)
 	e.checks = append(e.checks, c)
 	e.rig.Emit(event.Check(c))
+	return c
 }

@@ -16,7 +16,9 @@ type fakeRig struct {
 	did     []string
 	events  []event.Body
 	next    map[string]Reading
-	block   bool // Next waits until the run ends
+	overdue map[string]string // instruments past their calibration, with the date
+	strict  bool              // which decide nothing then
+	block   bool              // Next waits until the run ends
 }
 
 var _ Rig = (*fakeRig)(nil)
@@ -26,8 +28,9 @@ func (r *fakeRig) note(format string, args ...any) error {
 	return nil
 }
 
-func (r *fakeRig) Emit(b event.Body)        { r.events = append(r.events, b) }
-func (r *fakeRig) HasRole(role string) bool { return role != "scope" }
+func (r *fakeRig) Emit(b event.Body)                          { r.events = append(r.events, b) }
+func (r *fakeRig) PastCalibration(name string) (string, bool) { return r.overdue[name], r.strict }
+func (r *fakeRig) HasRole(role string) bool                   { return role != "scope" }
 func (r *fakeRig) Tighten(name string, high quantity.Value) (func(), error) {
 	return func() { _ = r.note("restore %s", name) }, r.note("tighten %s %v", name, high)
 }

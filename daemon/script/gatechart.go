@@ -212,8 +212,8 @@ func (c *chart) finish(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 	}
 	r := c.Judge(around)
 	c.engine.rig.Emit(r.Chart)
-	for _, check := range r.Checks {
-		c.engine.keep(check)
+	for i, check := range r.Checks {
+		r.Checks[i] = c.engine.keep(check)
 	}
 	for _, f := range r.Findings {
 		c.engine.conclude(f)

@@ -231,7 +231,7 @@ func (t trace) voltage(name string, of func(waveform.Pulses) float64) *starlark.
 		if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
 			return nil, err
 		}
-		return measured{Value: quantity.Volts(of(waveform.Analyse(t.Trace, waveform.Options{}))).Value()}, nil
+		return measured{Value: quantity.Volts(of(waveform.Analyse(t.Trace, waveform.Options{}))).Value(), instrument: "scope"}, nil
 	})
 }
 
@@ -247,9 +247,9 @@ func excursions(found []waveform.Excursion) *starlark.List {
 	var values []starlark.Value
 	for _, x := range found {
 		values = append(values, starlarkstruct.FromStringDict(starlark.String("excursion"), starlark.StringDict{
-			"start":    measured{Value: x.Start.Value()},
-			"duration": measured{Value: x.Duration.Value()},
-			"peak":     measured{Value: x.Peak.Value()},
+			"start":    measured{Value: x.Start.Value(), instrument: "scope"},
+			"duration": measured{Value: x.Duration.Value(), instrument: "scope"},
+			"peak":     measured{Value: x.Peak.Value(), instrument: "scope"},
 			"open":     starlark.Bool(x.Open),
 		}))
 	}

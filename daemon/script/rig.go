@@ -21,6 +21,9 @@ type Rig interface {
 
 	// HasRole says whether the bench has an instrument for a role.
 	HasRole(role string) bool
+	// PastCalibration is the date on which an instrument's calibration was due, empty where it still holds; undecided says that
+	// this bench lets such an instrument decide nothing.
+	PastCalibration(instrument string) (due string, undecided bool)
 	// Emit records what the script did or found.
 	Emit(event.Body)
 	// Tighten lowers a trip limit for the rest of the run or until restore is called; a looser value is refused.

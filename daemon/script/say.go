@@ -30,15 +30,15 @@ func (e *engine) note(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tup
 	return starlark.None, nil
 }
 
-// check(name, subject, reading, low, high, uncertainty, ok, reason, part, change) compares and keeps the verdict. Either a
-// reading with a limit is given or ok says the result. It returns the outcome: "pass", "fail" or "undecided".
+// check(name, subject, reading, low, high, uncertainty, ok, reason, part, change, instrument) compares and keeps the verdict.
+// Either a reading with a limit is given or ok says the result; a reading knows its instruments. It returns the outcome: "pass", "fail" or "undecided".
 func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var c verdict.Check
 	var reading, low, high, uncertainty maybe
 	var ok starlark.Value = starlark.None
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "name", &c.Name, "subject", &c.Subject, "reading?", &reading,
 		"low?", &low, "high?", &high, "uncertainty?", &uncertainty, "ok?", &ok, "reason?", &c.Reason, "part?", &c.Part,
-		"change?", &c.Change); err != nil {
+		"change?", &c.Change, "instrument?", &c.Instrument); err != nil {
 		return nil, err
 	}
 	if reading.measured != nil {
@@ -57,8 +57,7 @@ func (e *engine) check(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 	if c.Outcome == verdict.Pass {
 		c.Part = ""
 	}
-	e.keep(c)
-	return starlark.String(c.Outcome), nil
+	return starlark.String(e.keep(c).Outcome), nil
 }
 
 // compare decides a check whose reading has limits; without limits the reading is only kept.
@@ -89,7 +88,9 @@ func compare(c *verdict.Check, reading measured, low, high, uncertainty *measure
 		c.Budget = budget(reading, u)
 		c.Uncertainty = &quantity.Value{Number: u, Unit: reading.Unit}
 	}
-	c.Instrument = reading.instrument
+	if reading.instrument != "" {
+		c.Instrument = together(c.Instrument, reading.instrument)
+	}
 	if low == nil && high == nil {
 		return nil
 	}

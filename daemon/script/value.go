@@ -99,7 +99,11 @@ func (m measured) Binary(op syntax.Token, y starlark.Value, side starlark.Side) 
 	if result.Unit == quantity.One {
 		return starlark.Float(result.Number), nil
 	}
-	return measured{Value: result}, nil
+	from := m.instrument
+	if other, ok := y.(measured); ok {
+		from = together(from, other.instrument)
+	}
+	return measured{Value: result, instrument: from}, nil
 }
 
 func (m measured) Unary(op syntax.Token) (starlark.Value, error) {

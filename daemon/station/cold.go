@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -121,8 +120,8 @@ func (r *rig) readByEye(ctx context.Context, high, low, test string) (script.Rea
 		case v.Number < within.low.Number || v.Number > within.high.Number:
 			doubt = fmt.Sprintf("(%v is outside %v to %v: look at the unit and the decimal point) ", v, within.low, within.high)
 		default:
-			accuracy, _ := r.station.cfg.File.Accuracy(bench.Meter, accuracyOf[test])
-			reading.Value, reading.At, reading.Uncertainty = v, time.Now(), accuracy.At(math.Abs(v.Number))
+			reading.Value, reading.At = v, time.Now()
+			reading.Uncertainty, reading.Accuracy = r.accuracy(bench.Meter, accuracyOf[test], v.Number)
 			r.Emit(event.Reading{Name: reading.Name, Value: v, Asked: reading.At, Arrived: reading.At, Instrument: reading.Instrument})
 			return reading, false, nil
 		}

@@ -3,7 +3,6 @@ package station
 import (
 	"context"
 	"fmt"
-	"math"
 	"time"
 
 	"benchwarden/daemon/bench"
@@ -85,10 +84,9 @@ func (r *rig) Next(ctx context.Context, name string) (script.Reading, error) {
 		return script.Reading{}, err
 	}
 	role, of := roleOf(name), name[len(roleOf(name))+1:]
-	accuracy, _ := r.station.cfg.File.Accuracy(role, of)
 	reading := script.Reading{Name: name, Value: s.Value, Text: s.Text, Instrument: s.Instrument, At: s.Asked.Add(s.Arrived.Sub(s.Asked) / 2)}
 	if s.Text == "" {
-		reading.Uncertainty, reading.Accuracy = accuracy.At(math.Abs(s.Value.Number)), accuracy.String()
+		reading.Uncertainty, reading.Accuracy = r.accuracy(role, of, s.Value.Number)
 	}
 	return reading, nil
 }
@@ -142,8 +140,8 @@ func (r *rig) MeterRead(ctx context.Context, function string) (script.Reading, e
 	if err != nil {
 		return script.Reading{}, err
 	}
-	accuracy, _ := r.station.cfg.File.Accuracy(bench.Meter, accuracyOf[function])
-	reading := script.Reading{Name: "meter." + function, Value: v, Uncertainty: accuracy.At(math.Abs(v.Number)), Accuracy: accuracy.String(), Instrument: bench.Meter, At: time.Now()}
+	u, statement := r.accuracy(bench.Meter, accuracyOf[function], v.Number)
+	reading := script.Reading{Name: "meter." + function, Value: v, Uncertainty: u, Accuracy: statement, Instrument: bench.Meter, At: time.Now()}
 	r.Emit(event.Reading{Name: reading.Name, Value: v, Asked: reading.At, Arrived: reading.At, Instrument: bench.Meter})
 	return reading, nil
 }
