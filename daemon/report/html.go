@@ -31,7 +31,7 @@ func (s shape) svg(class string) template.HTML {
 	if s.filled {
 		fill = "currentColor"
 	}
-	return template.HTML(fmt.Sprintf(`<svg class="%s" viewBox="-0.05 -0.05 1.1 1.1" aria-hidden="true"><path d="%s" fill="%s"/></svg>`, class, s.path(), fill))
+	return template.HTML(fmt.Sprintf(`<svg class="%s" viewBox="-0.05 -0.05 1.1 1.1" preserveAspectRatio="none" aria-hidden="true"><path d="%s" fill="%s"/></svg>`, class, s.path(), fill))
 }
 
 func dataURL(p Photo) template.URL {

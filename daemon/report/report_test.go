@@ -150,7 +150,7 @@ var shown = []string{
 	"Trip, over-current", "bus.current 90 mA is above 80 mA", "look for a short",
 	"Override by Bo", "probing above 60 V", "no other way", "known board", "twitch has not been run",
 	"proven down by hand", "Ann read 1.2 V", "NOT SAFE after: trip", "control was not confirmed off", "something loads the bus", "measure it cold",
-	"gate capacitors", "at the device positions", "see picture", "bridge.png", "A.high", "10 kΩ", "200 MΩ", "1.2 N m",
+	"gate capacitors", "at the device positions", "see picture", "bridge.png", "A.high", "10 kΩ", "200 MΩ", "1.2 N m", "A.high at 101 forward, fail: no edges",
 	"Quayside,supply,1,1.0", "2026-10-31", "was past its date on 2026-11-25", "a fuse of 1 A", "35 V", "family wren, stage board", "0123456789ab", "1.5 µs",
 	"prove the DC bus dead", "Local codes and", "no safety integrity level", "technician: name, date, signature",
 }

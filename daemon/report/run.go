@@ -174,13 +174,16 @@ func (r Run) add(d *Document, remark string) {
 		d.add(Text{line, true})
 	}
 	if len(r.Ended.Reasons) > 0 && r.outcome() != string(verdict.Pass) {
-		d.add(Notice{"Why it came out " + r.outcome(), shortened(r.Ended.Reasons, 8)})
+		d.add(Notice{"Why it came out " + r.outcome(), capped(r.Ended.Reasons, 8, "the table of checks")})
 	}
 	for _, f := range r.Findings {
 		d.add(finding(f))
 	}
 	for _, c := range r.Charts {
 		d.add(GateChart{c})
+		for _, line := range capped(cellReasons(c), 12, "the record's export") {
+			d.add(Text{line, true})
+		}
 	}
 	for _, f := range append(r.rampFigures(), r.traceFigures()...) {
 		d.add(f)
@@ -188,6 +191,19 @@ func (r Run) add(d *Document, remark string) {
 	if len(r.Checks) > 0 {
 		d.add(r.checks())
 	}
+}
+
+// cellReasons says of each cell that did not pass why not.
+func cellReasons(c event.Chart) []string {
+	var all []string
+	for _, r := range c.Rows {
+		for i, cell := range r.Cells {
+			if cell.Reason != "" && cell.Outcome != verdict.Pass && i < len(c.Columns) {
+				all = append(all, fmt.Sprintf("%s at %s, %s: %s", r.Channel, c.Columns[i], cell.Outcome, cell.Reason))
+			}
+		}
+	}
+	return all
 }
 
 // measuredWith names the instruments that checks of the run were made with, and their calibration.
@@ -245,14 +261,6 @@ func finding(f event.Finding) Notice {
 		n.Lines = append(n.Lines, "What to do: "+f.Do)
 	}
 	return n
-}
-
-// shortened keeps the first n and says how many there are more.
-func shortened(all []string, n int) []string {
-	if len(all) <= n {
-		return all
-	}
-	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the table of checks", len(all)-n))
 }
 
 // checks has a row for each check; a column that none of them fills is left out.

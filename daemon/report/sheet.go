@@ -26,11 +26,11 @@ func (w *writer) sheet() error {
 		for _, n := range overridden {
 			titles = append(titles, n.Title+", "+n.Lines[0])
 		}
-		w.doc.add(Notice{"Done without what is usually asked for", capped(titles, mostOverrides)})
+		w.doc.add(Notice{"Done without what is usually asked for", capped(titles, mostOverrides, "the full record")})
 	}
 	if found := w.found(); len(found) > 0 {
 		w.doc.add(Heading{Level: 1, Text: "What was found"})
-		for _, f := range capped(found, mostFindings) {
+		for _, f := range capped(found, mostFindings, "the full record") {
 			w.doc.add(Text{Text: f})
 		}
 	}
@@ -50,12 +50,12 @@ func (w *writer) sheet() error {
 	return nil
 }
 
-// capped keeps the first n and says that there are more.
-func capped(all []string, n int) []string {
+// capped keeps the first n and says where there are more.
+func capped(all []string, n int, where string) []string {
 	if len(all) <= n {
 		return all
 	}
-	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in the full record", len(all)-n))
+	return append(append([]string{}, all[:n]...), fmt.Sprintf("and %d more, in %s", len(all)-n, where))
 }
 
 // found are the findings in a line each, the same one once.
