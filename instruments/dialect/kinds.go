@@ -203,11 +203,13 @@ var kinds = map[string]kind{
 	},
 	"matrix": {
 		commands: map[string]command{
-			"connect":  {needed: true, params: both(whole1("row"), whole1("column"))},
-			"open_all": {needed: true},
+			"connect":     {needed: true, params: both(whole1("row"), whole1("column"))},
+			"connect_two": {params: both(both(whole1("row"), whole1("column")), both(whole1("other_row"), whole1("other_column")))},
+			"open_all":    {needed: true},
 		},
 		questions: map[string]question{
 			"connected": {needed: true, params: both(whole1("row"), whole1("column")), values: tells("connected", aSwitch)},
+			"closed":    {needed: true, values: tells("closed", aText)},
 		},
 	},
 	"person": {
