@@ -8,6 +8,7 @@ import (
 	"benchwarden/instruments/dialect"
 	"benchwarden/instruments/hall"
 	"benchwarden/instruments/link"
+	"benchwarden/instruments/matrix"
 	"benchwarden/instruments/meter"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/scope"
@@ -54,6 +55,16 @@ type ContactBank interface {
 	Urgent(map[string]bool) error
 }
 
+// PathSwitch brings test points to the meter's leads. matrix.Matrix is one.
+type PathSwitch interface {
+	Reaches(point string) bool
+	Connect(ctx context.Context, p link.Priority, high, low string) error
+	Join(ctx context.Context, p link.Priority, a, b string) error
+	Open(ctx context.Context, p link.Priority) error
+	Closed(ctx context.Context, p link.Priority) (string, error)
+	OpenAll() error // urgent
+}
+
 // Connection is one link to an instrument, as make-safe sees it.
 type Connection interface {
 	Prompt() bool                // an urgent write would leave now, without waiting
@@ -75,6 +86,7 @@ type Device struct {
 	Meter    VoltMeter
 	Hall     HallSource
 	Contacts ContactBank
+	Matrix   PathSwitch
 	Scope    *scope.Scope
 	Session  *dialect.Session
 }
@@ -87,5 +99,6 @@ var (
 	_ VoltMeter   = (*meter.Meter)(nil)
 	_ HallSource  = (*hall.Hall)(nil)
 	_ ContactBank = (*contacts.Contacts)(nil)
+	_ PathSwitch  = (*matrix.Matrix)(nil)
 	_ Connection  = (*link.Link)(nil)
 )

@@ -10,6 +10,7 @@ import (
 	"benchwarden/instruments/hall"
 	"benchwarden/instruments/hand"
 	"benchwarden/instruments/link"
+	"benchwarden/instruments/matrix"
 	"benchwarden/instruments/meter"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/scope"
@@ -56,6 +57,8 @@ func (f *File) driver(role string, in *Instrument, s *dialect.Session) *Device {
 		d.Hall = hall.New(role, s)
 	case "scope":
 		d.Scope = scope.New(role, s)
+	case "matrix":
+		d.Matrix = matrix.New(role, s, matrix.Wiring{High: in.Rows["high"], Low: in.Rows["low"], Columns: in.Columns})
 	case "contacts":
 		channels := map[string]contacts.Channel{}
 		for name, c := range in.Contacts {

@@ -125,6 +125,9 @@ type Instrument struct {
 	CalibrationDue string             `yaml:"calibration_due"` // "2027-03-31"
 	NoProtection   string             `yaml:"no_protection"`   // why the supply has no over-current protection of its own
 	Contacts       map[string]Contact `yaml:"contacts"`
+
+	Rows    map[string]int `yaml:"rows"`    // of a matrix: where the meter's leads are, high and low
+	Columns map[string]int `yaml:"columns"` // of a matrix: by test point, "bus+", "phase:A", "gate:A.high"
 }
 
 // Contact is one contact or input of the contacts role.

@@ -75,6 +75,8 @@ func (b *Bench) targets(cause string) ([]target, *pending) {
 			} else {
 				now = append(now, target{in: in, safer: supplyZero{in}})
 			}
+		case Matrix:
+			now = append(now, target{in: in, safer: matrixOpen{in}})
 		case Contacts:
 			if want := in.file.safeContacts(); len(want) > 0 {
 				now = append(now, target{in: in, safer: contactStates{in, want}})

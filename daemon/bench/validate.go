@@ -52,6 +52,7 @@ func (f *File) Validate(needs Needs, spoke Spoke) Findings {
 	v.instruments(spoke)
 	v.contacts()
 	v.probes()
+	v.matrix()
 	v.period()
 	v.limits()
 	return v.Findings
@@ -175,7 +176,7 @@ var kinds = map[string]struct {
 	Temperature: {"meter", nil},
 	Scope:       {"scope", nil},
 	Contacts:    {"contacts", nil},
-	Matrix:      {"matrix", nil},
+	Matrix:      {"matrix", []string{"open"}},
 	Person:      {"person", nil},
 }
 

@@ -59,10 +59,15 @@ func (e *engine) between(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 }
 
 func (e *engine) readBetween(high, low, test string) (r Reading, open bool, err error) {
-	return r, open, e.ask(func(ctx context.Context) error {
+	wait := e.ask
+	if e.rig.Switched(high, low) {
+		wait = e.do
+	}
+	err = wait(func(ctx context.Context) error {
 		r, open, err = e.rig.Between(ctx, high, low, test)
 		return err
 	})
+	return r, open, err
 }
 
 // null(point) is what the leads read when both are on one point.

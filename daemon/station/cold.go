@@ -35,13 +35,25 @@ func (r *rig) Between(ctx context.Context, high, low, test string) (script.Readi
 	if err := r.handsOnDead(ctx); err != nil {
 		return script.Reading{}, false, err
 	}
-	if r.meterByHand() {
+	switched := r.Switched(high, low)
+	var err error
+	switch {
+	case switched:
+		err = r.bench().MatrixConnect(ctx, high, low)
+	case r.meterByHand():
 		return r.readByEye(ctx, high, low, test)
+	default:
+		err = r.leadsTo(ctx, high, low)
 	}
-	if err := r.leadsTo(ctx, high, low); err != nil {
+	if err != nil {
 		return script.Reading{}, false, err
 	}
 	reading, err := r.MeterRead(ctx, test)
+	if switched && test == "ohms" {
+		paths, _ := r.station.cfg.File.Accuracy(bench.Matrix, accuracyOf[test])
+		reading.Uncertainty = math.Hypot(reading.Uncertainty, paths.At(0))
+		reading.Instrument = bench.Meter + " over " + bench.Matrix
+	}
 	reading.Name = test + " " + leadsAt(high, low)
 	if errors.Is(err, scpi.ErrOverrange) {
 		r.Emit(event.Note{Text: fmt.Sprintf("%s from %s to %s: open, past the meter's range", test, leadWords(high), leadWords(low))})
@@ -66,12 +78,18 @@ func (r *rig) handsOnDead(ctx context.Context) error {
 	if err := r.ProveDown(ctx); err != nil {
 		return err
 	}
-	r.station.desk.HandsIn()
 	return nil
+}
+
+// handsTo notes that hands are at the drive with a meter's leads.
+func (r *rig) handsTo() {
+	r.leadsPlaced = true
+	r.station.desk.HandsIn()
 }
 
 // leadsTo has the person put the meter's leads on two points, unless they are there.
 func (r *rig) leadsTo(ctx context.Context, high, low string) error {
+	r.handsTo()
 	i := slices.IndexFunc(r.station.cfg.File.Probes, func(p bench.Probe) bool { return p.Role == bench.Meter })
 	if i < 0 {
 		return errors.New("the bench file names no probe of role meter: the meter's leads reach nothing")
@@ -102,6 +120,7 @@ func placeLeads(high, low string) string {
 
 // readByEye asks the person for the reading until it is one, or open.
 func (r *rig) readByEye(ctx context.Context, high, low, test string) (script.Reading, bool, error) {
+	r.handsTo()
 	within, doubt := plausible[test], ""
 	reading := script.Reading{Name: test + " " + leadsAt(high, low), Instrument: bench.Meter + ", read by hand"}
 	for {
@@ -133,16 +152,30 @@ func (r *rig) Join(ctx context.Context, a, b string) error {
 	if err := r.handsOnDead(ctx); err != nil {
 		return err
 	}
+	if r.Switched(a, b) {
+		return r.bench().MatrixJoin(ctx, a, b)
+	}
+	r.handsTo()
 	_, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Join, Point: leadsAt(a, b), Live: r.station.live(),
 		Text: fmt.Sprintf("Short %s to %s with a wire for a second, then take it away", leadWords(a), leadWords(b))})
 	return err
 }
 
-// Switched is false without a matrix.
-func (r *rig) Switched(string, string) bool { return false }
+// Switched says whether the bench's matrix reaches both points. A meter that a person reads needs no matrix.
+func (r *rig) Switched(high, low string) bool {
+	return r.HasRole(bench.Matrix) && !r.meterByHand() && r.bench().MatrixReaches(high, low)
+}
 
-// LeadsOff has the leads taken off, and hears that hands are clear.
+// LeadsOff has the leads taken off, and hears that hands are clear. A matrix is opened; nobody has put a hand in for it.
 func (r *rig) LeadsOff(ctx context.Context) error {
+	if r.HasRole(bench.Matrix) {
+		if err := r.bench().MatrixOpen(ctx); err != nil {
+			return err
+		}
+	}
+	if !r.leadsPlaced {
+		return nil
+	}
 	_, err := r.station.desk.Handle(ctx, false, event.Prompt{Action: hands.Confirm, Offers: []string{"done"}, Text: "Take the meter's leads off the drive"})
 	r.station.mu.Lock()
 	defer r.station.mu.Unlock()

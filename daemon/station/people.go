@@ -25,6 +25,11 @@ const probingVolts quantity.Volts = 60
 const jumperVolts quantity.Volts = 5
 
 func (r *rig) Announce(ctx context.Context, a script.Announcement) error {
+	if r.HasRole(bench.Matrix) { // no meter's test current meets what is energised
+		if err := r.bench().MatrixOpen(ctx); err != nil {
+			return err
+		}
+	}
 	return r.station.desk.Act(ctx, hands.Announced{Volts: a.Volts, Longest: a.Longest.Duration()})
 }
 

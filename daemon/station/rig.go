@@ -17,13 +17,14 @@ import (
 
 // rig is the bench as one run's script may touch it.
 type rig struct {
-	station *Station
-	family  *drive.Family
-	stage   drive.Stage
-	unit    string
-	job     string // empty: the run belongs to none
-	by      string // who runs it
-	probing string // why hands may come near what is energised above the bounds; empty: they may not
+	station     *Station
+	family      *drive.Family
+	stage       drive.Stage
+	unit        string
+	job         string // empty: the run belongs to none
+	by          string // who runs it
+	leadsPlaced bool   // hands have put a meter's leads on the dead drive
+	probing     string // why hands may come near what is energised above the bounds; empty: they may not
 }
 
 var _ script.Rig = (*rig)(nil)

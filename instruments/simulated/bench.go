@@ -44,9 +44,10 @@ type Bench struct {
 	faults []Fault
 	began  time.Time
 
-	doors map[string]door // by role
-	dir   string          // of the serial ports' names
-	scope *scope
+	doors  map[string]door // by role
+	dir    string          // of the serial ports' names
+	scope  *scope
+	matrix *matrix
 
 	cancel context.CancelFunc
 	group  *errgroup.Group
@@ -112,6 +113,7 @@ func (b *Bench) instruments(ctx context.Context) map[string]*instrument {
 	p := b.plant
 	source := p.Reference()
 	b.scope = b.newScope(ctx)
+	b.matrix = b.newMatrix(p)
 	control := b.newTerse("control", p.ControlSupply())
 	all := map[string]*instrument{
 		"bus":       &b.newFullSupply("bus", p.BusSupply()).instrument,
@@ -121,6 +123,7 @@ func (b *Bench) instruments(ctx context.Context) map[string]*instrument {
 		"meter":     &b.newMeter("meter", meterGain, meterOffset, b.underMeter, b.betweenLeads).instrument,
 		"hall":      &b.newHall(p.Hall()).instrument,
 		"scope":     &b.scope.instrument,
+		"matrix":    &b.matrix.instrument,
 		"contacts":  &b.newContacts(p, b.params.FaultLamp).instrument,
 		"person":    &b.newPerson(p).instrument,
 	}

@@ -3,6 +3,7 @@ package simulated
 import (
 	"bytes"
 	_ "embed"
+	"fmt"
 	"strings"
 	"text/template"
 )
@@ -10,7 +11,7 @@ import (
 //go:embed bench.yaml.tmpl
 var benchTemplate string
 
-var benchFile = template.Must(template.New("bench file").Option("missingkey=error").Parse(benchTemplate))
+var benchFile = template.Must(template.New("bench file").Option("missingkey=error").Funcs(template.FuncMap{"next": func(i int) int { return i + 1 }}).Parse(benchTemplate))
 
 // BenchFile is a complete bench file, YAML, that connects to this bench. The accuracies that it states are those the simulated
 // instruments keep.
@@ -38,6 +39,7 @@ func (b *Bench) BenchFile() []byte {
 	err := benchFile.Execute(&out, map[string]any{
 		"Name": b.name, "Drive": oneLine(b.params.Name), "Links": b.Addresses(), "Common": common,
 		"Bus": spec, "Control": control, "Outputs": outputs, "Inputs": inputs,
+		"Points": b.plant.ColdPoints(), "High": rowHigh, "Low": rowLow, "PathsDiffer": fmt.Sprintf("%g ohm", 4*pathSpread),
 	})
 	if err != nil { // the template is part of the program
 		panic(err)

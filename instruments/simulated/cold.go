@@ -56,7 +56,15 @@ func readCold(p *plant.Plant, test, leads string) (float64, error) {
 	return 0, fmt.Errorf("there is no test %q on a dead drive", test)
 }
 
-// betweenLeads is what the bench's meter has between its leads.
-func (b *Bench) betweenLeads(test string) (float64, error) {
-	return readCold(b.plant, test, b.plant.PointOf("M1"))
+// betweenLeads is what the bench's meter has between its leads, over the matrix when that is closed, and what leads and paths add.
+func (b *Bench) betweenLeads(test string) (x, leads float64, err error) {
+	pair, paths, switched := b.matrix.leads()
+	if !switched {
+		pair, paths = b.plant.PointOf("M1"), 0
+	}
+	x, err = readCold(b.plant, test, pair)
+	if test != "ohms" {
+		return x, 0, err
+	}
+	return x, benchMeter[test].leads + paths, err
 }

@@ -17,18 +17,18 @@ const (
 
 // newMeter makes a meter whose leads stand where volts looks; cold reads resistance and diode drop between them. Current, and those
 // where cold is nil, answer that there is no reading.
-func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64, cold func(test string) (float64, error)) *scpiInstrument {
+func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64, cold func(test string) (x, leads float64, err error)) *scpiInstrument {
 	m := b.newSCPI(role, "meter")
 	own := within(m.dice, gain, offset)
 	dead := newColdMeter(newDice(b.seed, role+" cold"), benchMeter)
 	function := "VOLT"
 	read := func(what string) float64 {
 		if test := coldTests[what]; test != "" && cold != nil {
-			x, err := cold(test)
+			x, leads, err := cold(test)
 			if err != nil {
 				return math.NaN()
 			}
-			return m.harm.reading(what, dead.read(test, x, benchMeter[test].leads), true)
+			return m.harm.reading(what, dead.read(test, x, leads), true)
 		}
 		if what != "VOLT" {
 			return math.NaN() // answered as 9.91E37
