@@ -71,6 +71,11 @@ func (c Chart) PNG(w io.Writer, s Size) error {
 	return err
 }
 
+// On draws the picture on a canvas of its size.
+func (c Chart) On(canvas vg.Canvas, s Size) error {
+	return c.draw(draw.NewCanvas(canvas, s.Width, s.Height))
+}
+
 func (c Chart) draw(on draw.Canvas) error {
 	p := plot.New()
 	p.Title.Text = c.Title

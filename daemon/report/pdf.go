@@ -75,6 +75,7 @@ func newSheets(d *Document, paper Paper, printed time.Time, density float64) *sh
 	p.SetMargins(margin, headRoom, margin)
 	p.SetAutoPageBreak(false, 0)
 	p.SetCellMargin(0)
+	p.SetLineJoinStyle("round")
 	p.AliasNbPages("{nb}")
 	p.SetHeaderFunc(p.head)
 	p.SetFooterFunc(p.foot)

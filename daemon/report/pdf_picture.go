@@ -11,12 +11,16 @@ import (
 )
 
 func (p *sheets) figure(f Figure) error {
-	var png bytes.Buffer
-	if err := f.PNG(&png, picture.Wide); err != nil {
+	scale := p.width / float64(picture.Wide.Width)
+	height := float64(picture.Wide.Height) * scale
+	p.room(height + 7)
+	top := p.GetY()
+	if err := f.On(newPen(p, margin, top+height, scale), picture.Wide); err != nil {
 		return err
 	}
-	height := p.width * float64(picture.Wide.Height/picture.Wide.Width)
-	return p.image("png", png.Bytes(), p.width, height, f.Caption)
+	p.SetY(top + height + 0.5)
+	p.paragraph(Text{f.Caption, true})
+	return p.Error()
 }
 
 func (p *sheets) photo(f Photo) error {
@@ -27,18 +31,14 @@ func (p *sheets) photo(f Photo) error {
 	}
 	width, height := float64(size.Width), float64(size.Height)
 	scale := min(p.width/width, most/height)
-	return p.image("jpeg", f.Data, width*scale, height*scale, f.Caption)
-}
-
-func (p *sheets) image(kind string, data []byte, width, height float64, caption string) error {
-	p.photos++
+	width, height = width*scale, height*scale
 	p.room(height + 7)
-	o := fpdf.ImageOptions{ImageType: kind}
-	name := fmt.Sprintf("image %d", p.photos)
-	p.RegisterImageOptionsReader(name, o, bytes.NewReader(data))
-	y := p.GetY()
-	p.ImageOptions(name, margin, y, width, height, false, o, 0, "")
-	p.SetY(y + height + 0.5)
-	p.paragraph(Text{caption, true})
+	p.photos++
+	name, o := fmt.Sprintf("photo %d", p.photos), fpdf.ImageOptions{ImageType: "jpeg"}
+	p.RegisterImageOptionsReader(name, o, bytes.NewReader(f.Data))
+	top := p.GetY()
+	p.ImageOptions(name, margin, top, width, height, false, o, 0, "")
+	p.SetY(top + height + 0.5)
+	p.paragraph(Text{f.Caption, true})
 	return p.Error()
 }

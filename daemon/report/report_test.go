@@ -291,3 +291,12 @@ func TestLettersThatTheFontLacksAreNamed(t *testing.T) {
 	text := strings.Join(pages(t, pdf(t, document(t, s, false, true), report.A4)), "")
 	require.Contains(t, strings.Join(strings.Fields(text), " "), "Ω µ ± ° – é Ж work; [U+706B] and [U+1F525] and a tab do not")
 }
+
+func TestPicturesInThePDFAreLinesAndLetters(t *testing.T) {
+	file := pdf(t, document(t, state(), false, false), report.A4)
+	require.Equal(t, 1, bytes.Count(file, []byte("/Subtype /Image")), "the photo is the only picture of dots")
+	text := strings.Join(pages(t, file), "")
+	for _, letters := range []string{"15 V", "10 s", "time"} {
+		require.Contains(t, text, letters, "on the axes of the bus's picture")
+	}
+}
