@@ -1,10 +1,17 @@
 package command
 
 import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/report"
+	"benchwarden/daemon/station"
 	"benchwarden/daemon/verdict"
 )
 
@@ -16,18 +23,92 @@ var referenceLines = []line{
 	{fault: "reference_polarity_missing:negative", names: "negative references do nothing", on: "heron wren"},
 }
 
+// What has to be found in how the drive stops and comes back.
+var responseLines = []line{
+	{fault: "permissive_slow:limit_reverse", names: "the drive is late"},
+	{fault: "inhibit_slow", names: "inhibit: the drive is late"},
+	{fault: "permissive_stuck_given:limit_forward", names: "limit_forward is withdrawn and the drive fires on", thorough: true},
+	{fault: "inhibit_dead", names: "inhibit is withdrawn and the drive fires on", thorough: true},
+	{fault: "fault_not_latched", names: "does not latch"},
+	{fault: "sense_never_reports", names: "does not notice that its part is missing", on: "heron"},
+	{fault: "sense_always_reports", names: "the drive reports a fault although everything is given", on: "heron", thorough: true},
+	{fault: "fault_lamp_dead", names: "the fault lamp never lights"},
+	{fault: "fault_lamp_stuck", names: "the fault lamp is lit although the drive has no fault", thorough: true},
+}
+
+const beyond = "it acts beyond the board stage's trip limit"
+
+// What has to be found at the thresholds.
+var limitLines = []line{
+	{fault: "undervoltage_lockout_dead", names: "its under-voltage lock-out does not act", on: "heron"},
+	{fault: "undervoltage_lockout_dead", names: "under-voltage lock-out does not act", on: "plover", exit: station.ExitNotSafe}, // falls too fast to be believed down
+	{fault: "undervoltage_lockout_dead", names: "under-voltage lock-out", on: "wren", outcome: "pass",
+		hidden: "its current would trip the bench before the voltage is low enough to tell"},
+	{fault: "overvoltage_lockout_dead", names: "over-voltage lock-out", outcome: "pass", hidden: beyond},
+}
+
+// TestOverVoltageLockoutWhereTheStageReachesIt gives wren a board stage whose trip limit lies above its lock-out.
+func TestOverVoltageLockoutWhereTheStageReachesIt(t *testing.T) {
+	t.Parallel()
+	configs := t.TempDir()
+	require.NoError(t, os.CopyFS(configs, os.DirFS("../../configs")))
+	path := filepath.Join(configs, "families", "wren.yaml")
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	higher := strings.NewReplacer("lockout_high: 80 V", "lockout_high: 63 V", "lockout_within: 5 %", "lockout_within: 3 %",
+		"    bus_voltage: 35 V\n", "    bus_voltage: 70 V\n", "ramp_energy: 100 J", "ramp_energy: 300 J", "uncontrolled_energy: 16 J", "uncontrolled_energy: 50 J",
+		"\n  step: 5 V", "\n  step: 20 V").Replace(string(text))
+	require.NoError(t, os.WriteFile(path, []byte(higher), 0o600))
+	for _, c := range []struct {
+		fault   []string
+		outcome verdict.Outcome
+	}{{nil, verdict.Pass}, {[]string{"overvoltage_lockout_dead"}, verdict.Fail}} {
+		var r report.Run
+		for range starved {
+			runs, err := takenWith(t, configs, "wren", 1, false, c.fault, []string{"drive_limits"})
+			require.NoError(t, err)
+			if r = runs[0]; starvedBy(r) == "" {
+				break
+			}
+		}
+		require.Equal(t, string(c.outcome), r.Ended.Outcome, telling(r))
+		i := slices.IndexFunc(r.Checks, func(k event.Check) bool { return k.Name == "over-voltage lock-out" })
+		require.GreaterOrEqual(t, i, 0)
+		require.Equal(t, c.outcome, r.Checks[i].Outcome)
+		if c.outcome == verdict.Pass {
+			require.InDelta(t, 63, r.Checks[i].Reading.Number, 0.7, "a nominal unit, steps of a hundredth")
+			require.Empty(t, r.Findings)
+			continue
+		}
+		require.Contains(t, r.Findings[0].Text, "the over-voltage lock-out does not act")
+	}
+}
+
 // TestGoodUnitsOnTheBoard takes a good unit of each family through the scripts of the board stage that a release does not ask
 // for. Where a family has nothing that a script could look at, the run says so and is never passed.
 func TestGoodUnitsOnTheBoard(t *testing.T) {
-	for _, c := range []struct{ script, family, outcome string }{
-		{"reference_sweep", "heron", string(verdict.Pass)},
-		{"reference_sweep", "wren", string(verdict.Pass)},
-		{"reference_sweep", "plover", string(verdict.Undecided)}, // its current loop saturates
+	for _, c := range []struct {
+		script, family string
+		outcome        verdict.Outcome
+		thorough       bool // only with -every-family
+	}{
+		{script: "reference_sweep", family: "heron", outcome: verdict.Pass},
+		{script: "reference_sweep", family: "wren", outcome: verdict.Pass, thorough: true},
+		{script: "reference_sweep", family: "plover", outcome: verdict.Undecided}, // its current loop saturates
+		{script: "drive_limits", family: "heron", outcome: verdict.Pass},
+		{script: "drive_limits", family: "plover", outcome: verdict.Pass, thorough: true},
+		{script: "drive_limits", family: "wren", outcome: verdict.Pass, thorough: true},
+		{script: "fault_response", family: "heron", outcome: verdict.Pass, thorough: true},
+		{script: "fault_response", family: "plover", outcome: verdict.Pass},
+		{script: "fault_response", family: "wren", outcome: verdict.Pass, thorough: true},
 	} {
+		if c.thorough && !*everyFamily {
+			continue
+		}
 		t.Run(c.script+" "+c.family, func(t *testing.T) {
 			t.Parallel()
 			r := tried(t, c.family, 3, true, nil, true, c.script)[0]
-			require.Equal(t, c.outcome, r.Ended.Outcome, telling(r))
+			require.Equal(t, string(c.outcome), r.Ended.Outcome, telling(r))
 			require.Empty(t, r.Findings)
 			require.NotEmpty(t, r.Checks)
 		})

@@ -15,6 +15,7 @@ type faultCase struct {
 	names                 string // what the first finding, a failed check or the trip has to name
 	hidden                string // why it cannot be shown: names is then in a check that says so, not shown or undecided
 	exit                  int    // what it has to be where it is not the outcome's own
+	thorough              bool   // only with -every-family: another script finds it as well, or it takes long
 	instrument            bool   // the fault is the bench's, not the drive's
 }
 
@@ -37,6 +38,7 @@ type line struct {
 	outcome      string // empty: fail
 	hidden       string
 	exit         int
+	thorough     bool
 }
 
 // A rail of each family; a noisy one is its smoothing capacitor's.
@@ -137,6 +139,8 @@ var drives = map[string][]line{
 		{fault: "reference_polarity_missing:negative", names: "reference"},
 	},
 	"reference_sweep": referenceLines,
+	"fault_response":  responseLines,
+	"drive_limits":    limitLines,
 	"bus_ramp": {
 		{fault: "quiescent_high", names: "draws"},
 		{fault: "bus_short", names: "a short"},
@@ -180,7 +184,7 @@ var benches = map[string][]line{
 // faultCases is the whole table.
 func faultCases() []faultCase {
 	var list []faultCase
-	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "reference_sweep", "cold_checks"} { // the long ones first
+	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "fault_response", "reference_sweep", "drive_limits", "cold_checks"} { // the long ones first
 		for _, l := range drives[script] {
 			list = append(list, l.cases(script, allFamilies, false)...)
 		}
@@ -202,7 +206,7 @@ func (l line) cases(script string, families []string, instrument bool) (list []f
 		in := strings.NewReplacer("{rail}", railOf[family]).Replace
 		list = append(list, faultCase{
 			family: family, script: script, fault: in(l.fault), outcome: l.outcome, names: in(l.names), hidden: l.hidden, exit: l.exit,
-			instrument: instrument,
+			thorough: l.thorough, instrument: instrument,
 		})
 	}
 	return list

@@ -63,7 +63,9 @@ func inTurn(list []faultCase) (chosen []faultCase) {
 		for same < len(list) && list[same].script == list[0].script && list[same].name() == list[0].name() {
 			same++
 		}
-		chosen = append(chosen, list[turn%same])
+		if c := list[turn%same]; !c.thorough {
+			chosen = append(chosen, c)
+		}
 		list = list[same:]
 	}
 	return chosen
@@ -159,12 +161,16 @@ func starvedBy(r report.Run) string {
 }
 
 func taken(t *testing.T, family string, seed uint64, spread bool, faults, scripts []string) (runs []report.Run, err error) {
+	return takenWith(t, "../../configs", family, seed, spread, faults, scripts)
+}
+
+func takenWith(t *testing.T, configs, family string, seed uint64, spread bool, faults, scripts []string) (runs []report.Run, err error) {
 	s, err := newSettings(pflag.NewFlagSet("test", pflag.ContinueOnError)).read()
 	if err != nil {
 		return nil, err
 	}
 	dir := t.TempDir()
-	s.Configs, s.Scripts, s.Data, s.Countdown = "../../configs", "../../scripts", dir, 0
+	s.Configs, s.Scripts, s.Data, s.Countdown = configs, "../../scripts", dir, 0
 	sim, err := startSimulation(context.WithoutCancel(t.Context()), s, simulateOptions{
 		family: family, name: "test", seed: seed, spread: spread, faults: faults, benchFile: filepath.Join(dir, "bench.yaml"),
 	})

@@ -35,6 +35,7 @@ func paramsOf(f *drive.Family) plant.Params {
 		Bus: plant.Bus{
 			Nominal: f.Bus.Nominal, Reduced: f.Bus.Reduced, Capacitance: f.Bus.Capacitance, CapWithin: f.Bus.CapWithin,
 			Bleeder: f.Bus.Bleeder, BleedWithin: f.Bus.BleedWithin, Quiescent: plant.CurrentBand(f.Bus.Quiescent), SoftCharge: f.Bus.SoftCharge,
+			LockoutHigh: f.Bus.LockoutHigh, LockoutWithin: f.Bus.LockoutWithin,
 		},
 		Reference: plant.Reference{FullScale: f.Reference.FullScale, Sweep: f.Reference.Sweep, Offset: f.Reference.Offset},
 	}

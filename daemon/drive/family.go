@@ -146,6 +146,8 @@ type Permissive struct {
 	Normal  string `yaml:"normal"`  // closed, open: how it stands when the drive may run
 	Latches bool   `yaml:"latches"` // once withdrawn, the drive has to be reset
 	Stops   string `yaml:"stops"`   // both (default), forward, reverse: the direction that it blocks, as an end switch does
+	// Within is how soon the gates have to be quiet after it was withdrawn; 0: the family states no time.
+	Within quantity.Seconds `yaml:"within"`
 }
 
 // StandIn is what is fitted for the board stage only.
@@ -158,13 +160,15 @@ type StandIn struct {
 
 // Control is where the drive's control section gets its power.
 type Control struct {
-	Feed    string           `yaml:"feed" need:"true"`   // separate, from_bus
-	Nominal quantity.Volts   `yaml:"nominal"`            // separate: its supply voltage
-	Current quantity.Amperes `yaml:"current"`            // separate: at most this
-	Start   quantity.Volts   `yaml:"start"`              // the voltage at which it starts
-	Stop    quantity.Volts   `yaml:"stop"`               // and at which it stops
-	Power   quantity.Watts   `yaml:"power"`              // from_bus: constant power it draws
-	Settle  quantity.Seconds `yaml:"settle" need:"true"` // from power to ready
+	Feed    string           `yaml:"feed" need:"true"` // separate, from_bus
+	Nominal quantity.Volts   `yaml:"nominal"`          // separate: its supply voltage
+	Current quantity.Amperes `yaml:"current"`          // separate: at most this
+	Start   quantity.Volts   `yaml:"start"`            // the voltage at which it starts
+	Stop    quantity.Volts   `yaml:"stop"`             // and at which it stops
+	// ThresholdsWithin is how far a good drive's start and stop may lie from those stated; 0: the family states no limit.
+	ThresholdsWithin quantity.Ratio   `yaml:"thresholds_within"`
+	Power            quantity.Watts   `yaml:"power"`              // from_bus: constant power it draws
+	Settle           quantity.Seconds `yaml:"settle" need:"true"` // from power to ready
 	// Hold is how long a control supply in current limit may stay on while power devices are fitted and the bus is charged.
 	Hold quantity.Seconds `yaml:"hold"`
 }
@@ -180,19 +184,22 @@ type Rail struct {
 
 // Bus is the drive's DC bus.
 type Bus struct {
-	Nominal     quantity.Volts   `yaml:"nominal" need:"true"`
-	Reduced     quantity.Volts   `yaml:"reduced" need:"true"` // board stage
-	Minimum     quantity.Volts   `yaml:"minimum"`             // from_bus: the control section runs safely from here on
-	Capacitance quantity.Farads  `yaml:"capacitance" need:"true"`
-	CapWithin   quantity.Ratio   `yaml:"capacitance_within" need:"true"`
-	Bleeder     quantity.Ohms    `yaml:"bleeder" need:"true"`
-	BleedWithin quantity.Ratio   `yaml:"bleeder_within" need:"true"`
-	Quiescent   CurrentBand      `yaml:"quiescent" need:"true"` // at the reduced voltage, board stage
-	SoftCharge  quantity.Ohms    `yaml:"soft_charge"`           // 0: none
-	Ripple      quantity.Volts   `yaml:"ripple_within"`
-	Regulation  quantity.Volts   `yaml:"steady_within"` // between two readings of a steady bus
-	Step        quantity.Volts   `yaml:"step" need:"true"`
-	Settle      quantity.Seconds `yaml:"settle" need:"true"`
+	Nominal     quantity.Volts  `yaml:"nominal" need:"true"`
+	Reduced     quantity.Volts  `yaml:"reduced" need:"true"` // board stage
+	Minimum     quantity.Volts  `yaml:"minimum"`             // from_bus: the control section runs safely from here on
+	Capacitance quantity.Farads `yaml:"capacitance" need:"true"`
+	CapWithin   quantity.Ratio  `yaml:"capacitance_within" need:"true"`
+	Bleeder     quantity.Ohms   `yaml:"bleeder" need:"true"`
+	BleedWithin quantity.Ratio  `yaml:"bleeder_within" need:"true"`
+	Quiescent   CurrentBand     `yaml:"quiescent" need:"true"` // at the reduced voltage, board stage
+	SoftCharge  quantity.Ohms   `yaml:"soft_charge"`           // 0: none
+	Ripple      quantity.Volts  `yaml:"ripple_within"`
+	// LockoutHigh is where the drive's own over-voltage lock-out acts, within LockoutWithin; 0: it has none.
+	LockoutHigh   quantity.Volts   `yaml:"lockout_high"`
+	LockoutWithin quantity.Ratio   `yaml:"lockout_within"`
+	Regulation    quantity.Volts   `yaml:"steady_within"` // between two readings of a steady bus
+	Step          quantity.Volts   `yaml:"step" need:"true"`
+	Settle        quantity.Seconds `yaml:"settle" need:"true"`
 }
 
 // CurrentBand is a closed range of currents.

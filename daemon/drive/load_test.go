@@ -47,7 +47,7 @@ func TestAWrongFamilyFileIsRefusedWithLineAndKey(t *testing.T) {
 		{"a check that nobody makes", "plover", "rail ripple]", "rail ripples]", []string{"stages.rails.needs[1]", `did you mean "rail ripple"`}},
 		{"a stage that is not there", "plover", "  soak:", "  soka:", []string{"stages.soka", `did you mean "soak"`}},
 		{"a sense line without permissive", "heron", "sense: thermal", "sense: termal", []string{"stand_ins[1].sense", `did you mean "thermal"`}},
-		{"a contact without its normal state", "wren", "thermal: {contact: thermal, normal: closed}", "thermal: {contact: thermal}", []string{"permissives.thermal.normal", "closed or open"}},
+		{"a contact without its normal state", "wren", "thermal: {contact: thermal, normal: closed, latches: true", "thermal: {contact: thermal", []string{"permissives.thermal.normal", "closed or open"}},
 		{"a bare number", "wren", "nominal: 60 V", "nominal: 60", []string{"bus.nominal"}},
 		{"a misspelt key", "wren", "bleeder: 1.8 kohm", "bleder: 1.8 kohm", []string{"bleder", "bleeder"}},
 		{"unknown idle pattern", "wren", "idle: toggle", "idle: togle", []string{"patterns.idle", `did you mean "toggle"`}},

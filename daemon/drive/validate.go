@@ -213,6 +213,11 @@ func (j *judge) modulation(f *Family) {
 	}
 	j.share("reference.duty_at_sweep", r.Duty)
 	j.share("reference.duty_within", r.DutyWithin)
+	j.share("control_supply.thresholds_within", f.Control.ThresholdsWithin)
+	j.share("bus.lockout_within", f.Bus.LockoutWithin)
+	if h := f.Bus.LockoutHigh; h != 0 && !(h > f.Bus.Nominal) {
+		j.fault("bus.lockout_high", "%v has to be above the nominal bus %v", h, f.Bus.Nominal)
+	}
 	j.share("reference.gain_within", r.GainWithin)
 	j.share("reference.linearity_within", r.LinearityWithin)
 	j.notNegative("reference.dead_zone_within", float64(r.DeadZoneWithin), r.DeadZoneWithin)
@@ -249,6 +254,7 @@ func (j *judge) conditions(f *Family) {
 func (j *judge) permissive(key string, p Permissive) {
 	j.optional(key+".normal", p.Normal, "closed", "open")
 	j.optional(key+".stops", p.Stops, "both", "forward", "reverse")
+	j.notNegative(key+".within", float64(p.Within), p.Within)
 	if p.Contact != "" && p.Normal == "" {
 		j.fault(key+".normal", "is needed beside contact: closed or open while the drive may run")
 	}

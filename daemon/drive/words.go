@@ -40,6 +40,7 @@ func Checks() []string {
 		"rise time", "fall time", "dead time", "missing pulses", "zero reference", "inhibit", "permissive",
 		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "bus steady", "discharge", "bus down",
 		"under-voltage lock-out", "sense line", "fault lamp lights", "reference gain", "series resistance",
+		"response time", "fault latches", "reset", "start threshold", "over-voltage lock-out",
 		"reference polarity", "reference offset", "reference dead zone", "reference linearity", "reference hysteresis",
 	}
 }

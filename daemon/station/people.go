@@ -89,6 +89,8 @@ func words(point string) string {
 		return "rail " + rest
 	case "phase":
 		return "phase " + rest
+	case "input":
+		return "the drive's input " + rest
 	case "control":
 		return "the control supply's terminals"
 	case "bus":

@@ -68,7 +68,7 @@ func (p *Plant) nextEvent() float64 {
 	next := math.Inf(1)
 	for _, t := range [...]float64{
 		p.bus.until, p.control.until, p.reference.until, p.section.since + railDelay, p.section.since + railDelay + railRise,
-		p.section.readyAt, p.hall.next, p.drive.idleAt, p.tappedUntil,
+		p.section.readyAt, p.hall.next, p.drive.idleAt, p.tappedUntil, p.nextReaction(p.now),
 	} {
 		if t > p.now {
 			next = min(next, t)

@@ -17,6 +17,7 @@ import (
 //	driver:A.high    the supply of that gate's driver against the gate's own source
 //	rail:logic       a rail at its test point
 //	phase:A          a switch node against bus negative
+//	input:enable     the drive's input of a permissive, or of inhibit
 //	bus, control     the drive's terminals
 func (p *Plant) points() []string {
 	var out []string
@@ -31,7 +32,7 @@ func (p *Plant) points() []string {
 	for _, l := range p.params.Bridge.Legs {
 		out = append(out, "phase:"+l)
 	}
-	return append(out, "bus", "control")
+	return append(append(out, p.inputPoints()...), "bus", "control")
 }
 
 // course gives the voltage at a test point over a window.
@@ -63,6 +64,10 @@ func (p *Plant) course(point string, from, to float64) (course, error) {
 		return ofShape(p.params.Bridge.Channels[channel].Rail, func(s *segment) float64 { return p.plus(channel, s) }), nil
 	case kind == "gate" && channel >= 0:
 		return p.gateCourse(channel, from, to), nil
+	case kind == "input":
+		if contact, ok := p.inputContact(name); ok {
+			return slow(p.log.input(contact)), nil
+		}
 	case kind == "negative" && channel >= 0:
 		g := p.gateCourse(channel, from, to)
 		if c := p.params.Bridge.Channels[channel]; c.Kind == "high" {

@@ -119,6 +119,9 @@ var kinds = []Kind{
 	{Name: "sense_never_reports", Class: ClassPermissive, Text: "a sense line does not notice that its part is missing", Target: "sense", TargetOptional: true},
 	{Name: "permissive_stuck_given", Class: ClassPermissive, Text: "a permissive's withdrawal is not seen", Target: "permissive"},
 	{Name: "permissive_stuck_away", Class: ClassPermissive, Text: "a permissive is never seen", Target: "permissive"},
+	{Name: "permissive_slow", Class: ClassPermissive, Text: "the drive acts late on a permissive's withdrawal", Target: "permissive", Unit: "s", Default: "5 times the family's time, at least 20 ms", size: withinOf},
+	{Name: "inhibit_slow", Class: ClassPermissive, Text: "the drive acts late on inhibit", Unit: "s", Default: "5 times the family's time, at least 20 ms", size: withinOf},
+	{Name: "fault_not_latched", Class: ClassPermissive, Text: "a drive fault goes by itself when its cause is gone"},
 	{Name: "inhibit_dead", Class: ClassPermissive, Text: "inhibit does not inhibit"},
 	{Name: "fault_lamp_dead", Class: ClassPermissive, Text: "the fault lamp never lights"},
 	{Name: "fault_lamp_stuck", Class: ClassPermissive, Text: "the fault lamp is always lit while the control section runs"},
@@ -139,6 +142,7 @@ var kinds = []Kind{
 	{Name: "capacitance_low", Class: ClassBus, Text: "the bus capacitors have lost capacitance", Unit: part, Default: "0.55 of nominal", size: always(0.55)},
 	{Name: "series_resistance_high", Class: ClassBus, Text: "the bus capacitors' series resistance is high", Unit: "Ω", Default: "15 Ω", size: always(15)},
 	{Name: "bleeder_open", Class: ClassBus, Text: "the bleeder is open"},
+	{Name: "overvoltage_lockout_dead", Class: ClassBus, Text: "the over-voltage lock-out of the bus does not act"},
 	{Name: "bus_fuse_open", Class: ClassBus, Text: "the bus fuse is open"},
 	{Name: "chopper_shorted", Class: ClassBus, Text: "the brake chopper is shorted: its resistor hangs on the bus", Unit: "Ω", Default: "47 Ω", size: always(47)},
 	{Name: "soft_charge_open", Class: ClassBus, Text: "the soft-charge resistor is open"},
@@ -286,7 +290,15 @@ func (p Params) canHaveKind(name, target string) error {
 		if p.Cold.Balance == 0 {
 			return fmt.Errorf("the bus capacitors of %s have no midpoint", p.Name)
 		}
-	case "inhibit_dead":
+	case "overvoltage_lockout_dead":
+		if p.Bus.LockoutHigh == 0 {
+			return fmt.Errorf("%s has no over-voltage lock-out", p.Name)
+		}
+	case "fault_not_latched":
+		if p.Commutation == "none" && !slices.ContainsFunc(keys(p.Permissives), func(name string) bool { return p.Permissives[name].Latches }) {
+			return fmt.Errorf("%s latches no fault", p.Name)
+		}
+	case "inhibit_dead", "inhibit_slow":
 		if p.Inhibit == nil {
 			return fmt.Errorf("%s has no inhibit", p.Name)
 		}

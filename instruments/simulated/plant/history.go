@@ -7,7 +7,8 @@ type history struct {
 	segments                  []segment
 	bus, control, shape, duty curve
 	twitches                  []span
-	twitching                 []int // channel of each twitch
+	inputs                    map[string]*curve // of the drive, by contact
+	twitching                 []int             // channel of each twitch
 }
 
 // segment is a stretch of time in which the logic wants the same of every gate. It lasts until the next begins.
@@ -26,12 +27,21 @@ type segment struct {
 	heldFrom, held float64
 }
 
+// input is the course of one input of the drive.
+func (h *history) input(contact string) *curve {
+	if h.inputs[contact] == nil {
+		h.inputs[contact] = &curve{tol: 1e-3}
+	}
+	return h.inputs[contact]
+}
+
 func (s *segment) same(o *segment) bool {
 	return s.view == o.view && s.loaded == o.loaded && s.floating == o.floating && s.since == o.since &&
 		s.running == o.running && s.reverse == o.reverse && s.code == o.code && slices.Equal(s.patterns, o.patterns)
 }
 
 func (h *history) begin() {
+	h.inputs = map[string]*curve{}
 	h.bus.tol, h.control.tol, h.shape.tol, h.duty.tol = 2e-3, 1e-3, 1e-4, 1e-4
 }
 
@@ -56,6 +66,9 @@ func (h *history) enter(s segment) {
 // forget drops what lies before t.
 func (h *history) forget(t float64) {
 	for _, c := range []*curve{&h.bus, &h.control, &h.shape, &h.duty} {
+		c.forget(t)
+	}
+	for _, c := range h.inputs {
 		c.forget(t)
 	}
 	if i := h.find(t); i > 256 {

@@ -114,7 +114,7 @@ func (p *Plant) given(name string) bool {
 			}
 		}
 	}
-	return q.Contact == "" || p.contacts[q.Contact] == (q.Normal == "closed")
+	return q.Contact == "" || p.sees(q, p.slow(name)) == (q.Normal == "closed")
 }
 
 // senses says whether a stand-in, and so a missing part, acts on the permissive.
@@ -147,7 +147,7 @@ func (p *Plant) lamp() bool {
 // inhibited says whether the inhibit input blocks the gates.
 func (p *Plant) inhibited() bool {
 	q := p.params.Inhibit
-	return q != nil && !p.faulty("inhibit_dead", "") && p.contacts[q.Contact] != (q.Normal == "closed")
+	return q != nil && !p.faulty("inhibit_dead", "") && p.sees(*q, p.slow("")) != (q.Normal == "closed")
 }
 
 // think lets the logic decide what the gates do, and logs it when it is new.
@@ -237,10 +237,16 @@ func (p *Plant) latch() {
 		}
 		return
 	}
+	if p.faulty("fault_not_latched", "") {
+		d.latched, d.latchedByHall = false, false
+	}
 	for name, q := range p.params.Permissives {
 		if q.Latches && !p.given(name) {
 			d.latched = true
 		}
+	}
+	if u := p.unit.lockoutHigh; u > 0 && p.bus.net.vb > u && !p.faulty("overvoltage_lockout_dead", "") {
+		d.latched = true
 	}
 	if p.params.Commutation == "none" {
 		return

@@ -84,7 +84,8 @@ type Permissive struct {
 	Contact string // the contact that gives it; empty: only a stand-in does
 	Normal  string // closed, open: how it stands when the drive may run
 	Latches bool
-	Stops   string // both (also when empty), forward, reverse
+	Stops   string           // both (also when empty), forward, reverse
+	Within  quantity.Seconds // the drive has acted on its withdrawal by then; 0: at once
 }
 
 // StandIn is what a person fits for the board stage only.
@@ -119,6 +120,8 @@ type Bus struct {
 	BleedWithin      quantity.Ratio
 	Quiescent        CurrentBand // at Reduced, without power devices
 	SoftCharge       quantity.Ohms
+	LockoutHigh      quantity.Volts // over-voltage lock-out of the drive; 0: none
+	LockoutWithin    quantity.Ratio
 }
 
 // CurrentBand is a closed range of currents.

@@ -47,6 +47,8 @@ type Plant struct {
 	reference    reference
 	hall         hallSource
 	contacts     map[string]bool
+	changed      map[string]contactChange
+	lastChange   float64 // of any contact
 	inputs       map[string]bool
 	probes       map[string]string
 	standIns     map[string]bool
@@ -79,7 +81,7 @@ func New(p Params, o Options) (*Plant, error) {
 	}
 	pl := &Plant{
 		clock: o.Now, start: o.Now(), params: p, opts: o,
-		contacts: map[string]bool{}, inputs: map[string]bool{"interlock": true}, probes: map[string]string{},
+		contacts: map[string]bool{}, changed: map[string]contactChange{}, inputs: map[string]bool{"interlock": true}, probes: map[string]string{},
 		standIns: map[string]bool{}, leadsOff: map[string]bool{}, charged: map[int]bool{}, views: map[uint64]*view{},
 		step: shortest, hall: hallSource{spacing: 120}, drive: drive{idleAt: math.Inf(1), duty: 0.5},
 	}

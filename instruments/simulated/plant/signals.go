@@ -32,7 +32,7 @@ type Contact struct {
 }
 
 // Set closes or opens the contact.
-func (c *Contact) Set(closed bool) { c.p.do(func() { c.p.contacts[c.name] = closed }) }
+func (c *Contact) Set(closed bool) { c.p.do(func() { c.p.switchContact(c.name, closed) }) }
 
 // Closed says how the contact stands.
 func (c *Contact) Closed() bool {

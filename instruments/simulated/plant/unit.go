@@ -17,6 +17,8 @@ type unit struct {
 	start, stop    float64            // of the control section, V
 	bleeder, board float64            // S
 	highestDuty    float64
+	reacts         float64 // part of a permissive's time
+	lockoutHigh    float64 // V; 0: none
 }
 
 // Figures of the model that no family states (practice).
@@ -109,6 +111,8 @@ func (p *Plant) build() {
 		u.power = 0.6 * float64(q.Control.Nominal) * float64(q.Control.Current)
 	}
 	u.power *= 1 + spread("power", 0.06)
+	u.reacts = 0.5 * (1 + spread("reacts", 0.5))
+	u.lockoutHigh = float64(b.LockoutHigh) * (1 + spread("over-voltage", float64(b.LockoutWithin)))
 	u.standby = 0.5e-3 / max(1, u.start)
 	p.buildBus(spread)
 	u.bleeder = 1 / (float64(b.Bleeder) * (1 + spread("bleeder", float64(b.BleedWithin))))
