@@ -153,6 +153,19 @@ var drives = map[string][]line{
 	},
 }
 
+// fitted are the faults that show once the power devices are in.
+var fitted = map[string][]line{
+	"first_power": {
+		{fault: "device_shorted:B.high", names: "B.high is shorted"},
+		{fault: "device_shorted:A.low@bus=20 V", names: "A.low is shorted"}, // only above some voltage
+		{fault: "chopper_shorted", names: "chopper", on: "heron wren"},
+		{fault: "chopper_shorted", names: "current", on: "plover", outcome: "fail|tripped"}, // with the control section's own, past the limit
+		{fault: "motor_connected", names: "a motor is connected"},
+		{fault: "stand_in_left:switch_node_jumpers", names: "jumper left from the phase to the bus", on: "plover wren"},
+		{fault: "stand_in_left:gate_capacitors", names: "gate capacitor", outcome: "pass", hidden: "a second gate load only makes the edges slower"},
+	},
+}
+
 // benches are the faults of instruments and links, in a run that lasts, on a good drive.
 var benches = map[string][]line{
 	"bus_ramp": {
@@ -184,6 +197,11 @@ var benches = map[string][]line{
 // faultCases is the whole table.
 func faultCases() []faultCase {
 	var list []faultCase
+	for _, script := range fittedScripts {
+		for _, l := range fitted[script] {
+			list = append(list, l.cases(script, allFamilies, false)...)
+		}
+	}
 	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "fault_response", "reference_sweep", "drive_limits", "cold_checks"} { // the long ones first
 		for _, l := range drives[script] {
 			list = append(list, l.cases(script, allFamilies, false)...)

@@ -48,6 +48,11 @@ func paramsOf(f *drive.Family) plant.Params {
 			p.Cold.Balance = 2 * c.Half.Mid()
 		}
 	}
+	if f.Fitted != nil {
+		p.Fitted = plant.FittedStage{
+			Star: f.Fitted.Star, Load: f.Fitted.Load, CurrentLimit: f.Fitted.CurrentLimit, SensorGain: float64(f.Fitted.SensorVolts),
+		}
+	}
 	for _, c := range f.Bridge.Channels {
 		p.Bridge.Channels = append(p.Bridge.Channels, plant.Channel(c))
 	}

@@ -9,6 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchwarden/daemon/bench"
+	"benchwarden/daemon/drive"
+	"benchwarden/daemon/script"
 	"benchwarden/daemon/station"
 )
 
@@ -35,7 +37,7 @@ func rehearseCommand(c *console, s *settings) *cobra.Command {
 			defer os.RemoveAll(folder)
 			o.benchFile = filepath.Join(folder, "bench.yaml")
 			settings.Countdown = min(settings.Countdown, 1)
-			return rehearse(cmd.Context(), c, settings, o, station.Order{Script: given[0], Family: o.family, Unit: unit, Operator: operator()}, json, budget)
+			return rehearse(cmd.Context(), c, settings, o, station.Order{Script: given[0], Family: o.family, Unit: unit, Operator: operator(), Rehearsal: true}, json, budget)
 		},
 	}
 	f := cmd.Flags()
@@ -50,6 +52,10 @@ func rehearseCommand(c *console, s *settings) *cobra.Command {
 }
 
 func rehearse(ctx context.Context, c *console, s Settings, o simulateOptions, order station.Order, jsonPath string, budget bool) error {
+	if path, err := script.Find(s.scripts(), order.Script); err == nil { // where it is not there the order says so
+		of, err := script.Read(path)
+		o.fitted = err == nil && (of.Stage == drive.Fitted || of.Stage == drive.Soak)
+	}
 	s.Data = filepath.Join(filepath.Dir(o.benchFile), "data")
 	sim, err := startSimulation(context.WithoutCancel(ctx), s, o)
 	if err != nil {

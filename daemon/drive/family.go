@@ -30,6 +30,7 @@ type Family struct {
 	Bus         Bus                   `yaml:"bus" need:"true"`
 	SweepBus    string                `yaml:"sweep_bus" need:"true"` // none, minimum
 	Reference   Reference             `yaml:"reference" need:"true"`
+	Fitted      *FittedFigures        `yaml:"fitted"`
 	Stages      map[Stage]StageLimits `yaml:"stages" need:"true"`
 	Cold        *ColdFigures          `yaml:"cold"`
 	Decision    Decision              `yaml:"decision"`

@@ -99,7 +99,7 @@ func (r *fakeRig) Remove(_ context.Context, name, _ string) error { return r.not
 func (r *fakeRig) ReadByHand(context.Context, string, quantity.Value, quantity.Value) (quantity.Value, error) {
 	return quantity.Volts(3).Value(), nil
 }
-func (r *fakeRig) Confirm(_ context.Context, _ string, offers []string) (string, error) {
+func (r *fakeRig) Confirm(_ context.Context, _, _ string, offers []string) (string, error) {
 	return offers[0], nil
 }
 func (r *fakeRig) ProveDown(context.Context) error { return r.note("prove down") }

@@ -92,11 +92,11 @@ func (e *engine) readByHand(_ *starlark.Thread, b *starlark.Builtin, args starla
 	return measured{Value: v, instrument: "read by hand"}, err
 }
 
-// ask(text, ["yes", "no"]) asks a question with fixed answers.
+// ask(text, ["yes", "no"], at) asks a question with fixed answers; at names what is looked at, for a simulated person.
 func (e *engine) question(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var text string
+	var text, at string
 	var list *starlark.List
-	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "text", &text, "answers", &list); err != nil {
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "text", &text, "answers", &list, "at?", &at); err != nil {
 		return nil, err
 	}
 	var offers []string
@@ -107,6 +107,6 @@ func (e *engine) question(_ *starlark.Thread, b *starlark.Builtin, args starlark
 		}
 		offers = append(offers, s)
 	}
-	answer, err := asking(e, func(ctx context.Context) (string, error) { return e.rig.Confirm(ctx, text, offers) })
+	answer, err := asking(e, func(ctx context.Context) (string, error) { return e.rig.Confirm(ctx, text, at, offers) })
 	return starlark.String(answer), err
 }

@@ -100,8 +100,8 @@ type People interface {
 	Remove(ctx context.Context, standIn string, text string) error
 	// ReadByHand asks a person for a value between low and high.
 	ReadByHand(ctx context.Context, text string, low, high quantity.Value) (quantity.Value, error)
-	// Confirm asks a question with fixed answers.
-	Confirm(ctx context.Context, text string, offers []string) (string, error)
+	// Confirm asks a question with fixed answers; at says what it is about, for a simulated person to look at.
+	Confirm(ctx context.Context, text, at string, offers []string) (string, error)
 	// ProveDown returns once the bus is measured down or proven by hand.
 	ProveDown(ctx context.Context) error
 	// Down says what is known of the bus now.

@@ -270,8 +270,8 @@ func (r *rig) ReadByHand(ctx context.Context, text string, low, high quantity.Va
 	}
 }
 
-func (r *rig) Confirm(ctx context.Context, text string, offers []string) (string, error) {
-	a, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Confirm, Text: text, Offers: offers})
+func (r *rig) Confirm(ctx context.Context, text, at string, offers []string) (string, error) {
+	a, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Confirm, Text: text, Point: at, Offers: offers})
 	return a.Text, err
 }
 

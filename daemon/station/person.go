@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
@@ -65,7 +66,14 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 		}
 		return fmt.Sprintf("%.4g %s", v, prompt.Unit), err
 	case hands.Confirm:
-		return prompt.Offers[0], nil
+		if prompt.Point == "" {
+			return prompt.Offers[0], nil
+		}
+		answer, err := p.session.Ask(ctx, link.Script, "answer", dialect.Args{"what": prompt.Point})
+		if err != nil {
+			return "", err
+		}
+		return strings.Trim(answer.Text(), `"`), nil
 	}
 	return "", fmt.Errorf("the simulated person does not know how to %q", prompt.Action)
 }

@@ -30,6 +30,8 @@ type Order struct {
 	Operator string `json:"operator,omitempty"`
 	// ProbeEnergised sets aside the bounds of energised probing, with a reason; it needs an operator's name, and is printed.
 	ProbeEnergised string `json:"probe_energised,omitempty"`
+	// Rehearsal lets every stage be run without a job, on a simulated bench only.
+	Rehearsal bool `json:"-"`
 }
 
 // Running is a run that is going on.

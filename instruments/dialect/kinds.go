@@ -224,6 +224,7 @@ var kinds = map[string]kind{
 			"act":     {needed: true, values: tells("act", aSwitch)},
 			"read":    {needed: true, params: text1("what"), values: tells("read", aNumber)},
 			"devices": {needed: true, values: tells("devices", aSwitch)},
+			"answer":  {params: text1("what"), values: tells("answer", aText)},
 		},
 	},
 }

@@ -13,13 +13,15 @@ const (
 	meterGain      = 0.0002
 	meterOffset    = 0.002
 	meterRange     = 1000 // V
+	currentGain    = 0.001
+	currentOffset  = 0.002 // A
 )
 
-// newMeter makes a meter whose leads stand where volts looks; cold reads resistance and diode drop between them. Current, and those
-// where cold is nil, answer that there is no reading.
+// newMeter makes a meter whose leads stand where volts looks; cold reads resistance and diode drop between them. Current has a reading
+// where the meter stands in a phase's lead; what there is none of, those where cold is nil too, is answered so.
 func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64, cold func(test string) (x, leads float64, err error)) *scpiInstrument {
 	m := b.newSCPI(role, "meter")
-	own := within(m.dice, gain, offset)
+	own, ammeter := within(m.dice, gain, offset), within(m.dice, currentGain, currentOffset)
 	dead := newColdMeter(newDice(b.seed, role+" cold"), benchMeter)
 	function := "VOLT"
 	read := func(what string) float64 {
@@ -29,6 +31,9 @@ func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64
 				return math.NaN()
 			}
 			return m.harm.reading(what, dead.read(test, x, leads), true)
+		}
+		if amperes, ok := b.plant.Current(b.plant.PointOf("M1")); ok && role == "meter" && what == "CURR" {
+			return m.harm.reading(what, ammeter.read(float64(amperes)), true)
 		}
 		if what != "VOLT" {
 			return math.NaN() // answered as 9.91E37

@@ -62,6 +62,14 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		return "1", nil
 	})
 	s.query("PERSon:DEVices", func(*scpi.Call) (string, error) { return scpi.FormatBool(p.Fitted()), nil })
+	s.Handle("PERSon:ANSWer", scpi.Command{AskTakes: 1, Ask: func(c *scpi.Call) (string, error) {
+		what, err := c.String(0)
+		if err != nil {
+			return "", err
+		}
+		answer, err := p.Answer(what)
+		return quoted(answer), illegal(err)
+	}})
 	s.Handle("PERSon:READ", scpi.Command{AskTakes: 1, Ask: func(c *scpi.Call) (string, error) {
 		point, err := c.String(0)
 		if err != nil {

@@ -83,6 +83,9 @@ func (p *Plant) wire(v *view) {
 	relay := b.spec.OutputRelay && !b.on
 	n.cut = p.leadsOff["bus"] || v.fuseOpen || relay || p.opts.Contactor && !p.contacts["bus_contactor"]
 	n.series = max(1e-3, float64(b.spec.Resistance))
+	if p.around.decouple {
+		n.series += decoupling
+	}
 	if soft := float64(p.params.Bus.SoftCharge); soft > 0 {
 		switch {
 		case n.vo > 5 && n.vb > 0.9*n.vo:
@@ -109,6 +112,7 @@ func (p *Plant) wire(v *view) {
 func (p *Plant) busLoad(v *view) load {
 	vb := p.bus.net.vb
 	l := load{g: v.bleeder + p.unit.board + v.conductance}
+	l.g += p.bridgeLoad(v, vb)
 	l.g += v.current / max(vb, float64(p.params.Bus.Reduced)/2) // a sick board's current goes with the voltage at the bottom
 	if p.params.Control.Feed == "from_bus" {
 		l = p.section.draws(p, vb, l)

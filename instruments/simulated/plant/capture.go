@@ -3,6 +3,7 @@ package plant
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -32,6 +33,9 @@ func (p *Plant) points() []string {
 	for _, l := range p.params.Bridge.Legs {
 		out = append(out, "phase:"+l)
 	}
+	if p.opts.Fitted {
+		out = append(out, fittedPoints(p.params.Bridge.Legs)...)
+	}
 	return append(append(out, p.inputPoints()...), "bus", "control")
 }
 
@@ -50,10 +54,15 @@ func (p *Plant) course(point string, from, to float64) (course, error) {
 		s.ripple, s.fine = p.rippleOn(rail, at, s.cur), noiseSlot
 		return s
 	}
+	if s, ok := p.fittedCourse(kind, name, from, to); ok {
+		return s, nil
+	}
 	channel := p.channel(name)
 	switch {
 	case kind == "bus" && name == "":
-		return slow(&p.log.bus), nil
+		s := slow(&p.log.bus)
+		s.ripple = p.busRipple(from, to)
+		return s, nil
 	case kind == "control" && name == "":
 		return slow(&p.log.control), nil
 	case kind == "rail":
@@ -89,7 +98,8 @@ func (p *Plant) course(point string, from, to float64) (course, error) {
 }
 
 // node is the voltage of a high side's switch node against bus negative. Without devices it is at zero by its jumper, or floats
-// up to where its driver's supply takes it. With devices fitted it follows the gates, and rests at zero.
+// up to where its driver's supply takes it. With devices fitted it goes
+// where they and the load take it.
 func (p *Plant) node(c Channel, at func(t float64) *segment, from, to float64) func(t float64) float64 {
 	shape, bus := cursor{c: &p.log.shape}, cursor{c: &p.log.bus}
 	shape.seek(from)
@@ -102,14 +112,8 @@ func (p *Plant) node(c Channel, at func(t float64) *segment, from, to float64) f
 			return 0
 		}
 	}
-	gate := p.gateCourse(p.channel(c.Name), from, to)
-	threshold := float64(p.params.Device.MinimumThreshold)
-	return func(t float64) float64 {
-		if gate.at(t) > threshold && !p.standIns["switch_node_jumpers"] {
-			return bus.at(t)
-		}
-		return 0
-	}
+	nodes, leg := p.nodes(c.Leg, false, from, to), slices.Index(p.params.Bridge.Legs, c.Leg)
+	return func(t float64) float64 { return nodes(t)[leg] }
 }
 
 // Capture gives n samples of the voltage at a test point, step seconds apart, from an instant of the last History on; the

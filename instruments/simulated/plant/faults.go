@@ -77,7 +77,7 @@ func (k Kind) Example() string {
 var exampleTarget = map[string]string{
 	"channel": "B.low", "pair": "A.high,B.high", "leg": "A", "rail": "logic", "permissive": "enable", "sense": "thermal",
 	"line": "2", "lines": "1,2", "polarity": "negative", "stand-in": "switch_node_jumpers",
-	"high side": "A.high", "diode": "L1.plus",
+	"high side": "A.high", "legs": "A,B", "diode": "L1.plus",
 }
 
 // Faults is the table of all kinds of fault, in the order of the job.
@@ -170,10 +170,13 @@ var kinds = []Kind{
 	{Name: "midpoint_off", Class: ClassCold, Text: "the midpoint of the bus capacitors is off: the lower balancing resistor is wrong", Unit: part, Default: "0.3 of the good value", size: always(0.3)},
 	{Name: "insulation_pierced", Class: ClassCold, Text: "the insulation between a device's tab and the chassis is pierced", Target: "channel", Unit: "Ω", Default: "20 kΩ", size: always(20e3)},
 	{Name: "device_of_another_type", Class: ClassCold, Text: "a device of another type among its siblings: its diode drops more", Target: "channel", Unit: "V", Default: "0.15 V", size: always(0.15)},
-	{Name: "device_open", Class: ClassFitted, Text: "a fitted device is open or of high resistance", NotYet: true},
-	{Name: "phases_unequal", Class: ClassFitted, Text: "phases are unequal, or leak to each other", NotYet: true},
-	{Name: "current_sensor_offset", Class: ClassFitted, Text: "a current sensor has an offset", NotYet: true},
-	{Name: "current_limit_wrong", Class: ClassFitted, Text: "the drive's current limit is wrong", NotYet: true},
+	{Name: "device_open", Class: ClassFitted, Text: "a fitted device is open", Target: "channel"},
+	{Name: "device_resistance", Class: ClassFitted, Text: "a fitted device, or its joint, has a high resistance", Target: "channel", Unit: "Ω", Default: "400 Ω", size: always(400)},
+	{Name: "phase_leak", Class: ClassFitted, Text: "two phases leak to each other", Target: "legs", Unit: "Ω", Default: "300 Ω", size: always(300)},
+	{Name: "current_sensor_offset", Class: ClassFitted, Text: "a current sensor has an offset", Target: "leg", Unit: "A", Signed: true, Default: "a tenth of the drive's current limit", size: func(p Params, _ string) float64 { return float64(p.Fitted.CurrentLimit) / 10 }},
+	{Name: "current_sensor_gain", Class: ClassFitted, Text: "a current sensor's gain is wrong", Target: "leg", Unit: part, Default: "0.8", size: always(0.8)},
+	{Name: "current_limit_wrong", Class: ClassFitted, Text: "the drive limits its current elsewhere", Unit: part, Default: "0.7 of the good value", size: always(0.7)},
+	{Name: "motor_connected", Class: ClassFitted, Text: "a real motor is connected while its Hall signals are simulated"},
 	{Name: "temperature_rising", Class: ClassFitted, Text: "the temperature rises too fast, or the fan is dead", NotYet: true},
 }
 
@@ -225,6 +228,8 @@ func (p Params) canHave(k Kind, f *Fault) error {
 		have = p.channelNames(func(c Channel) bool { return c.Kind == "high" })
 	case "leg":
 		have = p.Bridge.Legs
+	case "legs":
+		have = p.Bridge.Legs
 	case "rail":
 		have = keys(p.Rails)
 	case "permissive":
@@ -258,7 +263,10 @@ func (p Params) canHave(k Kind, f *Fault) error {
 		}
 	}
 	targets := []string{f.Target}
-	if k.Target == "pair" || k.Target == "lines" {
+	if k.Target == "legs" {
+		f.Target = pairOf(p.Bridge.Legs, f.Target)
+	}
+	if k.Target == "pair" || k.Target == "lines" || k.Target == "legs" {
 		if targets = strings.Split(f.Target, ","); len(targets) != 2 || targets[0] == targets[1] {
 			return fmt.Errorf("%q is no pair, as in %s", f.Target, k.Example())
 		}
@@ -281,6 +289,14 @@ func (p Params) canHaveKind(name, target string) error {
 			if c.Name == target && c.NegativeRail == "" {
 				return fmt.Errorf("%s has no negative off level", target)
 			}
+		}
+	case "current_sensor_offset", "current_sensor_gain":
+		if p.Fitted.SensorGain == 0 {
+			return fmt.Errorf("%s has no current sensors with an output", p.Name)
+		}
+	case "current_limit_wrong":
+		if p.Fitted.CurrentLimit == 0 {
+			return fmt.Errorf("%s has no current limit that is known", p.Name)
 		}
 	case "soft_charge_open", "relay_welded", "relay_not_pulling":
 		if p.Bus.SoftCharge == 0 {

@@ -92,6 +92,9 @@ func (d *drive) integrate(p *Plant, h float64) {
 	default:
 		d.duty = d.drive
 	}
+	if d.running {
+		d.duty = p.limitCurrent(d.duty)
+	}
 	if jump {
 		p.log.duty.add(p.now, before)
 	}

@@ -28,6 +28,7 @@ type Params struct {
 	Bus         Bus
 	Reference   Reference
 	Cold        Cold
+	Fitted      FittedStage
 }
 
 // Bridge is the power stage.

@@ -54,6 +54,7 @@ type Plant struct {
 	standIns     map[string]bool
 	tappedUntil  float64
 	leadsOff     map[string]bool
+	around       surroundings
 	charged      map[int]bool // gates that a meter has charged, by channel
 
 	step    float64 // next step of the model, s
@@ -93,6 +94,11 @@ func New(p Params, o Options) (*Plant, error) {
 	}
 	if err := pl.resolveFaults(); err != nil {
 		return nil, err
+	}
+	for _, f := range pl.opts.Faults {
+		if f.Name == "stand_in_left" && o.Fitted {
+			pl.standIns[f.Target] = true
+		}
 	}
 	pl.build()
 	pl.think()

@@ -1,0 +1,112 @@
+package plant
+
+import (
+	"maps"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// fittedUnit is a heron with devices, charged to its reduced voltage and turning; load is what hangs on its phases.
+func fittedUnit(t *testing.T, load string, faults ...string) *bench {
+	p := heron()
+	p.Fitted = FittedStage{Star: 1000, Load: 1.5, CurrentLimit: 2, SensorGain: 1}
+	b := newBench(t, p, Options{Fitted: true}, faults...)
+	b.answers("load:"+load, "done")
+	b.prepare()
+	b.power()
+	b.busTo(p.Bus.Reduced, 1)
+	b.wait(2e9)
+	b.ask(3)
+	b.wait(100e6)
+	b.BusTerminals() // brings the model up to the clock
+	return b
+}
+
+func (b *bench) answers(what, want string) {
+	b.t.Helper()
+	answer, err := b.Answer(what)
+	require.NoError(b.t, err)
+	require.Equal(b.t, want, answer, what)
+}
+
+func (b *bench) amperes(leg string) float64 {
+	b.t.Helper()
+	i, ok := b.Current("current:" + leg)
+	require.True(b.t, ok)
+	return float64(i)
+}
+
+func TestAFittedBridgeStandsWhereItsSwitchesAndItsLoadTakeIt(t *testing.T) {
+	b := fittedUnit(t, "star")
+	in, out := b.turningLegs()
+	legs := b.params.Bridge.Legs
+	other := 3 - in - out
+	bus := float64(b.BusTerminals())
+	a, c := b.volts("phase:"+legs[in]), b.volts("phase:"+legs[out])
+	require.InDelta(t, 0.3*bus, a, 0.03*bus, "the chopped phase has the duty's part of the bus, less its dead time")
+	require.InDelta(t, 0, c, 0.1)
+	require.InDelta(t, (a+c)/2, b.volts("phase:"+legs[other]), 0.02*bus, "the star takes the idle phase to its middle")
+	require.InDelta(t, bus-a, b.volts("upper:"+legs[in]), 0.01*bus)
+	b.answers("lamp", "dark")
+	_, err := b.Answer("weather")
+	require.ErrorContains(t, err, "weather")
+}
+
+func TestAShootThroughMakesTheLampGlow(t *testing.T) {
+	b := fittedUnit(t, "none", "device_shorted:A.low", "device_shorted:A.high")
+	b.answers("limiter", "lamp")
+	b.wait(300e6)
+	b.answers("lamp", "stays bright")
+	bus := float64(b.BusTerminals())
+	require.InDelta(t, bus/lampHot, float64(b.BusSupply().Read().Current)-bus/3900, 0.05*bus/lampHot+2e-3, "the lamp's hot resistance limits the current")
+}
+
+func TestTheDrivesOwnLimitHoldsTheCurrent(t *testing.T) {
+	b := fittedUnit(t, "dummy")
+	in, _ := b.turningLegs()
+	require.InDelta(t, 2, b.amperes(b.params.Bridge.Legs[in]), 0.02, "three tenths of the bus would drive ten times as much")
+}
+
+func init() { maps.Copy(effects, fittedEffects) }
+
+var fittedEffects = map[string]func(t *testing.T){
+	"device_open": func(t *testing.T) {
+		leg, bus := inLeg(t), 0.0
+		b := fittedUnit(t, "star", "device_open:"+leg+".high")
+		bus = float64(b.BusTerminals())
+		require.Less(t, b.volts("phase:"+leg), 0.05*bus, "nothing takes the phase up")
+	},
+	"device_resistance": func(t *testing.T) {
+		leg := inLeg(t)
+		good, bad := fittedUnit(t, "star"), fittedUnit(t, "star", "device_resistance:"+leg+".high")
+		require.InDelta(t, 2000./2400, bad.volts("phase:"+leg)/good.volts("phase:"+leg), 0.02, "400 ohm in front of two branches of 1 kohm")
+	},
+	"phase_leak": func(t *testing.T) {
+		good, bad := fittedUnit(t, "none"), fittedUnit(t, "none", "phase_leak:A,B")
+		require.NotEqual(t, good.volts("phase:B"), bad.volts("phase:B"))
+	},
+	"current_sensor_offset": func(t *testing.T) {
+		good, bad := fittedUnit(t, "dummy"), fittedUnit(t, "dummy", "current_sensor_offset:A")
+		require.InDelta(t, 0.2, bad.volts("sensor:A")-good.volts("sensor:A"), 1e-3)
+	},
+	"current_sensor_gain": func(t *testing.T) {
+		leg := inLeg(t)
+		b := fittedUnit(t, "dummy", "current_sensor_gain:"+leg)
+		require.InDelta(t, 0.8*b.amperes(leg), b.volts("sensor:"+leg), 1e-3)
+	},
+	"current_limit_wrong": func(t *testing.T) {
+		require.InDelta(t, 1.4, fittedUnit(t, "dummy", "current_limit_wrong").amperes(inLeg(t)), 0.02)
+	},
+	"motor_connected": func(t *testing.T) {
+		fittedUnit(t, "none", "motor_connected").answers("motor", "a motor is connected")
+		fittedUnit(t, "none").answers("motor", "no motor")
+	},
+}
+
+// inLeg is the leg that the current goes in through in fittedUnit's state.
+func inLeg(t *testing.T) string {
+	b := fittedUnit(t, "none")
+	in, _ := b.turningLegs()
+	return b.params.Bridge.Legs[in]
+}
