@@ -1,0 +1,158 @@
+package waveform
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+// Ripple is the alternating part of a steady voltage.
+type Ripple struct {
+	PeakToPeak Measure `json:"peak_to_peak"` // V
+	RMS        Measure `json:"rms"`          // V, without the mean
+	Frequency  Measure `json:"frequency"`    // Hz, of the strongest component
+}
+
+const (
+	fewestPeriods    = 4       // below that the components of a record run into each other (common practice, no source)
+	mostTransformed  = 1 << 16 // longer records are averaged down to at most so many points before they are transformed
+	standsOut        = 8       // how far the strongest component has to stand above the middle one to be told
+	sidelobesOfABin  = 0.02    // standard uncertainty of the place of a component between two bins, by what lies beside it
+	doubtOfTheNoise  = 0.3     // relative standard uncertainty of the noise's square (common practice, no source)
+	fewestForRipple  = 64
+	lookLonger       = "record at least four periods"
+	largerOrMoveIt   = "choose a larger full scale or move the centre"
+	smallerFullScale = "choose a smaller full scale, with the input coupled to a.c. where the scope can do that"
+)
+
+// FindRipple measures what a steady voltage carries. Gain and Timebase of the options enter the uncertainties; an offset
+// of the instrument does not show in ripple. Peak to peak is what the record holds less what its noise adds at the
+// extremes, the root mean square is taken over whole periods with the noise's square taken off.
+func FindRipple(t Trace, o Options) Ripple {
+	n := t.Len()
+	if n < fewestForRipple || !(t.Step > 0) {
+		none := undecided("record more samples", "%d samples are too few for a ripple", n)
+		return Ripple{none, none, none}
+	}
+	values := make([]float64, n)
+	var all tally
+	for i := range values {
+		values[i] = t.At(i)
+		all.add(values[i])
+		if clipped := float64(t.codes.at(i)); clipped <= t.clipLow || clipped >= t.clipHigh {
+			m := undecided(largerOrMoveIt, "clipped: the voltage reaches the end of the scope's range")
+			m.AtLeast = all.greatest - all.least
+			return Ripple{m, m, undecided(largerOrMoveIt, "clipped: the voltage reaches the end of the scope's range")}
+		}
+	}
+	swing := all.greatest - all.least
+	if math.IsNaN(swing) || math.IsInf(swing, 0) {
+		none := undecided("read the trace again", "the trace holds what is no finite number")
+		return Ripple{none, none, none}
+	}
+	sigma := noise(t.codes, t.resolutionCodes()) * t.scale
+	r := Ripple{Frequency: mainFrequency(values, sigma, float64(t.Step), o)}
+	r.PeakToPeak = peakToPeak(swing, sigma, t.resolution, n, r.Frequency, float64(t.Step), o)
+	r.RMS = rmsOf(values, sigma, t.resolution, r.Frequency, float64(t.Step), o)
+	return r
+}
+
+// peakToPeak takes half of what the noise may add at both extremes off, and doubts the whole of it.
+func peakToPeak(swing, sigma, resolution float64, n int, frequency Measure, step float64, o Options) Measure {
+	added := 2 * sigma * math.Sqrt(2*math.Log(float64(n)))
+	if swing <= 2*resolution || swing <= added {
+		m := undecided(smallerFullScale, "no ripple stands out of the noise and the steps of the trace")
+		m.AtMost = swing + resolution
+		return m
+	}
+	droop := 0.0 // an extreme between two samples
+	if frequency.Known() {
+		droop = swing / 2 * (1 - math.Cos(math.Min(math.Pi/2, math.Pi*frequency.Value*step)))
+	}
+	return knownBy(swing-added/2, share{"noise at the extremes", added / 4}, share{"resolution of the trace", resolution / math.Sqrt(6)},
+		share{gainPart, float64(o.Gain) * swing / 2}, share{"extremes between two samples", droop})
+}
+
+func rmsOf(values []float64, sigma, resolution float64, frequency Measure, step float64, o Options) Measure {
+	n, window := len(values), 0.0
+	if frequency.Known() {
+		periods := math.Floor(float64(n) * step * frequency.Value)
+		n = min(n, int(math.Round(periods/(frequency.Value*step))))
+		window = sidelobesOfABin / periods
+	}
+	var some tally
+	for _, v := range values[:n] {
+		some.add(v)
+	}
+	deviation := some.deviation()
+	square := deviation*deviation - sigma*sigma
+	if !frequency.Known() || square <= 2*doubtOfTheNoise*sigma*sigma {
+		m := undecided(smallerFullScale, "no ripple stands out of the noise: %s", frequency.Undecided)
+		if frequency.Known() {
+			m = undecided(smallerFullScale, "no ripple stands out of the noise of the trace")
+		}
+		m.AtMost = deviation + resolution
+		return m
+	}
+	rms := math.Sqrt(square)
+	return knownBy(rms, share{"noise of the trace", sigma / math.Sqrt(float64(n))}, share{"the noise's own size", doubtOfTheNoise * sigma * sigma / (2 * rms)},
+		share{"resolution of the trace", resolution / math.Sqrt(12) / math.Sqrt(float64(n))},
+		share{gainPart, float64(o.Gain) * rms / 2}, share{"ends of the record", window * rms})
+}
+
+// mainFrequency finds the strongest component of the record under a Hann window, and its place between the bins from its
+// stronger neighbour: for a single tone the ratio a of the two gives (2a-1)/(a+1) bins.
+func mainFrequency(values []float64, sigma, step float64, o Options) Measure {
+	block := (len(values) + mostTransformed - 1) / mostTransformed
+	n := len(values) / block
+	mean := 0.0
+	short := make([]float64, n)
+	for i := range short {
+		for _, v := range values[i*block : (i+1)*block] {
+			short[i] += v / float64(block)
+		}
+		mean += short[i] / float64(n)
+	}
+	for i := range short {
+		short[i] = (short[i] - mean) * (1 - math.Cos(2*math.Pi*float64(i)/float64(n))) / 2
+	}
+	bins := fourier.NewFFT(n).Coefficients(nil, short)
+	size := make([]float64, len(bins))
+	for i, c := range bins {
+		size[i] = cmplx.Abs(c)
+	}
+	k := 1
+	for i := 1; i < len(size)-1; i++ {
+		if size[i] > size[k] {
+			k = i
+		}
+	}
+	// The mean under the window leaks into the first two bins; noise alone makes bins of sigma·√(3n/8).
+	floor := max(middleOf(size), sigma/math.Sqrt(float64(block))*math.Sqrt(3*float64(n)/8))
+	switch {
+	case !(size[k] > standsOut*floor) || size[k] == 0:
+		return undecided(smallerFullScale, "no component stands out of the noise")
+	case k < fewestPeriods:
+		return undecided(lookLonger, "the record holds %d periods of the strongest component, too few to tell it", k)
+	}
+	left, right := size[k-1], size[k+1]
+	away := 0.0
+	if beside := max(left, right); beside > 0 {
+		a := beside / size[k]
+		if away = (2*a - 1) / (a + 1); left > right {
+			away = -away
+		}
+	}
+	bin := 1 / (float64(n) * float64(block) * step)
+	hertz := (float64(k) + away) * bin
+	return knownBy(hertz, share{"what lies beside the component", sidelobesOfABin * bin}, share{"noise of the trace", floor / size[k] * bin},
+		share{"time base", float64(o.Timebase) * hertz / 2})
+}
+
+// middleOf is the middle of the sizes, which the few components of a ripple do not move.
+func middleOf(size []float64) float64 {
+	sorted := slices.Sorted(slices.Values(size))
+	return sorted[len(sorted)/2]
+}

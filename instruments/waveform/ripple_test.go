@@ -1,0 +1,97 @@
+package waveform
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"benchwarden/instruments/quantity"
+)
+
+// ripplePlus is a steady voltage with a ripple of a shape that runs over one period of 0 to 1, noise, and steps of an 8 bit scope.
+func ripplePlus(n int, step, hertz, phase float64, shape func(float64) float64, noise float64, r *rand.Rand) Trace {
+	codes := make([]byte, n)
+	const scale = 0.02
+	for i := range codes {
+		_, place := math.Modf(hertz*step*float64(i) + phase)
+		v := shape(place) + noise*r.NormFloat64()
+		codes[i] = byte(max(0, min(255, math.Round(v/scale)+128)))
+	}
+	t := FromUint8(codes, scale, 90-128*scale)
+	t.Step = quantity.Seconds(step)
+	return t
+}
+
+func TestRippleHoldsTheTruthInItsUncertainty(t *testing.T) {
+	shapes := map[string]struct {
+		shape   func(float64) float64
+		pp, rms float64
+	}{
+		"sine":     {func(p float64) float64 { return math.Sin(2 * math.Pi * p) }, 2, 1 / math.Sqrt2},
+		"triangle": {func(p float64) float64 { return 4*math.Abs(p-0.5) - 1 }, 2, 1 / math.Sqrt(3)},
+		"sawtooth": {func(p float64) float64 { return 2*p - 1 }, 2, 1 / math.Sqrt(3)},
+	}
+	for name, s := range shapes {
+		t.Run(name, func(t *testing.T) {
+			r := rand.New(rand.NewPCG(3, 4))
+			held := map[string]int{}
+			const cases = 300
+			for range cases {
+				hertz, noise := 100+200*r.Float64(), 0.06*r.Float64()
+				trace := ripplePlus(20_000, 5e-6+1e-6*r.Float64(), hertz, r.Float64(), s.shape, noise, r)
+				found := FindRipple(trace, Options{})
+				for what, c := range map[string]struct {
+					m     Measure
+					truth float64
+				}{"peak to peak": {found.PeakToPeak, s.pp}, "RMS": {found.RMS, s.rms}, "frequency": {found.Frequency, hertz}} {
+					require.True(t, c.m.Known(), "%s: %s", what, c.m.Undecided)
+					if math.Abs(c.m.Value-c.truth) <= c.m.U {
+						held[what]++
+					}
+				}
+			}
+			for _, what := range []string{"peak to peak", "RMS", "frequency"} {
+				t.Logf("%s: %d of %d", what, held[what], cases)
+				require.GreaterOrEqual(t, float64(held[what]), 0.93*cases, what)
+			}
+		})
+	}
+}
+
+// A capacitor's ripple at a constant load: 1 A on 1000 uF at 300 Hz is I/(f·C) = 3.333 V peak to peak, computed.
+func TestRippleOfASixPulseBus(t *testing.T) {
+	trace := ripplePlus(60_000, 2e-6, 300, 0.2, func(p float64) float64 { return 3.3333 / 2 * (2*p - 1) }, 0, rand.New(rand.NewPCG(1, 1)))
+	r := FindRipple(trace, Options{Gain: 0.02})
+	require.InDelta(t, 3.333, r.PeakToPeak.Value, r.PeakToPeak.U)
+	require.Less(t, r.PeakToPeak.U, 0.1)
+	require.InDelta(t, 300, r.Frequency.Value, r.Frequency.U)
+	require.Less(t, r.Frequency.U, 1.0)
+}
+
+func TestRippleSaysWhyItCannotBeTold(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 2))
+	flat := func(float64) float64 { return 0 }
+	sine := func(p float64) float64 { return math.Sin(2 * math.Pi * p) }
+	quiet := FindRipple(ripplePlus(10_000, 1e-5, 100, 0, flat, 0.03, random), Options{})
+	require.Contains(t, quiet.PeakToPeak.Undecided, "no ripple stands out")
+	require.Greater(t, quiet.PeakToPeak.AtMost, 0.1)
+	require.Less(t, quiet.PeakToPeak.AtMost, 0.4)
+	require.Contains(t, quiet.Frequency.Undecided, "no component stands out")
+	require.False(t, quiet.RMS.Known())
+	require.Less(t, quiet.RMS.AtMost, 0.06)
+
+	few := FindRipple(ripplePlus(10_000, 1e-6, 200, 0, sine, 0, random), Options{})
+	require.Contains(t, few.Frequency.Undecided, "too few")
+	require.NotEmpty(t, few.Frequency.Change)
+
+	loud := FindRipple(ripplePlus(10_000, 1e-5, 100, 0, func(p float64) float64 { return 5 * sine(p) }, 0, random), Options{})
+	require.Contains(t, loud.PeakToPeak.Undecided, "clipped")
+	require.Greater(t, loud.PeakToPeak.AtLeast, 2.0)
+
+	require.Contains(t, FindRipple(FromUint8(make([]byte, 10), 1, 0), Options{}).RMS.Undecided, "too few")
+	odd := FromFloat64(append(make([]float64, 100), math.NaN()))
+	odd.Step = 1
+	require.False(t, FindRipple(odd, Options{}).PeakToPeak.Known())
+}
