@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/picture"
@@ -164,4 +166,13 @@ func (c GateChart) Timing() Table {
 		t.Rows = append(t.Rows, cells)
 	}
 	return t
+}
+
+// capital begins a text with a capital letter.
+func capital(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	if first == utf8.RuneError {
+		return text
+	}
+	return string(unicode.ToUpper(first)) + text[size:]
 }

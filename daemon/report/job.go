@@ -75,9 +75,9 @@ func (w *writer) head() {
 
 // result puts the end of the job into a word, with what speaks against it beside it.
 func (w *writer) result() Result {
-	r := Result{Word: w.Outcome}
+	r := Result{Word: capital(w.Outcome)}
 	if w.Closed.IsZero() {
-		r.Word = "the job is still open"
+		r.Word = "The job is still open"
 	}
 	var done, overridden, unchecked, missing []string
 	for _, s := range w.Stages {
@@ -149,11 +149,19 @@ func (w *writer) full(ctx context.Context) error {
 func (w *writer) tests() Table {
 	t := Table{Columns: []Column{{"stage", 7}, {"test", 33}, {"when", 16}, {"by", 9}, {"result", 13}, {"checks", 19}, {"", 15}}}
 	for i, r := range w.runs {
-		cells := row(r.Stage, r.Title, r.at, r.Operator, "", r.counts(), w.void(i))
+		cells := row(r.Stage, r.Title, r.at, r.Operator, "", r.counts(), w.remark(i))
 		cells[4].Outcome = verdict.Outcome(r.outcome())
 		t.Rows = append(t.Rows, cells)
 	}
 	return t
+}
+
+// remark is what has to be known of a run beside its outcome.
+func (w *writer) remark(i int) string {
+	if w.runs[i].Simulated && slices.ContainsFunc(w.runs, func(r Run) bool { return !r.Simulated }) {
+		return lead("SIMULATED, proves nothing of this drive", w.void(i))
+	}
+	return w.void(i)
 }
 
 // void says why a run no longer tells how the drive is: something on it was changed afterwards. What the cold checks found is

@@ -31,7 +31,7 @@ func (w *writer) instruments() {
 		for _, text := range r.protection {
 			if !told[text] {
 				told[text] = true
-				w.doc.add(Text{Text: strings.ToUpper(text[:1]) + text[1:] + ".", Small: true})
+				w.doc.add(Text{Text: capital(text) + ".", Small: true})
 			}
 		}
 	}

@@ -1,9 +1,5 @@
 package report
 
-import (
-	"strings"
-)
-
 // gap leaves room, in millimetres.
 func (p *sheets) gap(height float64) { p.SetY(p.GetY() + height*p.dense) }
 
@@ -15,7 +11,7 @@ func (p *sheets) result(r Result) {
 	p.SetY(top + 2.5)
 	p.ink(26)
 	p.font("B", 17)
-	p.wrapped(margin+inset, p.width-2*inset, strings.ToUpper(r.Word[:1])+r.Word[1:])
+	p.wrapped(margin+inset, p.width-2*inset, r.Word)
 	p.font("", 9)
 	for _, l := range r.Lines {
 		p.wrapped(margin+inset, p.width-2*inset, l)

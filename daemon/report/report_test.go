@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -70,6 +71,9 @@ func events(simulated bool) []event.Event {
 type shelf struct{ simulated bool }
 
 func (s shelf) Run(_ context.Context, name string) (record.Head, []event.Event, error) {
+	if name == "rehearsal" {
+		return record.Head{Name: name}, events(true), nil
+	}
 	return record.Head{Name: name}, events(s.simulated), nil
 }
 
@@ -145,7 +149,7 @@ func pages(t *testing.T, file []byte) []string {
 
 // What the full record has to show, in both forms.
 var shown = []string{
-	"Record of a repair", "Quayside Drive Repair", "PO-9", "W-1", "dead", "a year", "driver of A.high", "repaired",
+	"Record of a repair", "Quayside Drive Repair", "PO-9", "W-1", "dead", "a year", "driver of A.high", "Repaired",
 	"12.3 mV ± 1.1 mV", "42 mA", "at most 21 mA", "too much <current>", "likely bleeder", "too few readings", "take more readings", "too little current",
 	"Trip, over-current", "bus.current 90 mA is above 80 mA", "look for a short",
 	"Override by Bo", "probing above 60 V", "no other way", "known board", "twitch has not been run",
@@ -186,6 +190,12 @@ func TestEachCheckStandsInTheRecordWithItsOutcome(t *testing.T) {
 		if c.outcome != "pass" {
 			require.NotContains(t, row, "> pass<", "what is not passed never looks so")
 		}
+	}
+	text := strings.Join(pages(t, pdf(t, document(t, state(), false, false), report.A4)), "\n")
+	for _, c := range []struct{ name, outcome string }{{"bus steady", "pass"}, {"quiescent current", "fail"}, {"capacitance", "undecided"}, {"series resistance", "not shown"}} {
+		line := regexp.MustCompile(`(?m)^ *` + c.name + ` +bus +(\S+( shown)?)`).FindStringSubmatch(text)
+		require.NotNil(t, line, c.name)
+		require.Equal(t, c.outcome, line[1], c.name)
 	}
 }
 
@@ -299,4 +309,36 @@ func TestPicturesInThePDFAreLinesAndLetters(t *testing.T) {
 	for _, letters := range []string{"15 V", "10 s", "time"} {
 		require.Contains(t, text, letters, "on the axes of the bus's picture")
 	}
+}
+
+func TestASimulatedRunAmongRealOnesIsSaidToProveNothing(t *testing.T) {
+	s := state()
+	for _, customer := range []bool{true, false} {
+		require.NotContains(t, html(t, document(t, s, true, customer)), "proves nothing", "the band above tells it of all")
+	}
+	s.Runs = append(s.Runs, record.Head{Name: "rehearsal", Script: "bus_ramp"})
+	for _, customer := range []bool{true, false} {
+		page := html(t, document(t, s, false, customer))
+		require.Contains(t, page, "SIMULATED: figures")
+		require.Equal(t, 1, strings.Count(page, "SIMULATED, proves nothing of this drive"))
+	}
+}
+
+// A report is written whatever somebody typed.
+func FuzzText(f *testing.F) {
+	for _, seed := range []string{"", "a", "<b>&amp;</b>", strings.Repeat("W", 500), "\xff\xfe\x00", "a\n\n\nb", "\U0001F525\u0301", "(\\)", strings.Repeat("word ", 2000)} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		s := state()
+		s.Unit, s.Order, s.Symptom, s.Cause, s.Outcome = text, text, text, text, text
+		s.Stages = append(s.Stages, job.Stage{Name: text, Open: []string{text}})
+		s.Entries = append(s.Entries, entry(7, text, job.Noted, job.Remark{Text: text}), entry(8, text, job.Replaced, job.Replacement{Part: text, Quantity: 1, Why: text}))
+		for _, customer := range []bool{true, false} {
+			d := document(t, s, false, customer)
+			page := html(t, d)
+			require.NotEmpty(t, pdf(t, d, report.Letter))
+			require.Equal(t, 1, strings.Count(page, "</html>"), "what was typed is text, never markup")
+		}
+	})
 }

@@ -210,7 +210,7 @@ func cellReasons(c event.Chart) []string {
 func (r Run) measuredWith() string {
 	var all []string
 	for _, id := range r.Identities {
-		if slices.ContainsFunc(r.Checks, func(c event.Check) bool { return c.Instrument == id.Role }) {
+		if slices.ContainsFunc(r.Checks, func(c event.Check) bool { return measuredBy(c, id.Role) }) {
 			all = append(all, id.Role+" ("+calibration(id, r.day)+")")
 		}
 	}
@@ -218,6 +218,11 @@ func (r Run) measuredWith() string {
 		return ""
 	}
 	return "Measured with: " + strings.Join(all, ", ") + "."
+}
+
+// measuredBy tells whether an instrument took part in a check, as the meter does in "meter over matrix".
+func measuredBy(c event.Check, role string) bool {
+	return slices.Contains(strings.FieldsFunc(c.Instrument, func(r rune) bool { return r == ' ' || r == ',' }), role)
 }
 
 // calibration says until when an instrument's calibration holds, seen from a day.
@@ -253,7 +258,7 @@ func (r Run) energised() string {
 }
 
 func finding(f event.Finding) Notice {
-	n := Notice{Title: "Found at " + f.Subject, Lines: []string{f.Text}}
+	n := Notice{Title: "Finding: " + f.Subject, Lines: []string{f.Text}}
 	if f.Part != "" {
 		n.Lines = append(n.Lines, "Likely part: "+f.Part)
 	}
@@ -265,19 +270,19 @@ func finding(f event.Finding) Notice {
 
 // checks has a row for each check; a column that none of them fills is left out.
 func (r Run) checks() Table {
-	t := Table{Columns: []Column{{"check", 14}, {"of", 15}, {"outcome", 13}, {"reading", 19}, {"limits", 19}, {"by", 9}, {"why, what would change it", 24}}}
+	t := Table{Columns: []Column{{"check", 16}, {"of", 15}, {"outcome", 13}, {"reading", 19}, {"limits", 19}, {"by", 9}, {"why, what would change it", 24}}}
 	for _, c := range r.Checks {
-		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", verdict.Check(c).Figure(), limitsOf(c), c.Instrument+r.pastDate(c.Instrument), because(c))
+		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", verdict.Check(c).Figure(), limitsOf(c), c.Instrument+r.pastDate(c), because(c))
 		cells[2].Outcome = c.Outcome
 		t.Rows = append(t.Rows, cells)
 	}
 	return t.withoutEmpty()
 }
 
-// pastDate marks an instrument that was past its calibration date.
-func (r Run) pastDate(role string) string {
+// pastDate marks a check that an instrument past its calibration date took part in.
+func (r Run) pastDate(c event.Check) string {
 	for _, id := range r.Identities {
-		if id.Role == role && id.CalibrationDue != "" && id.CalibrationDue < r.day {
+		if measuredBy(c, id.Role) && id.CalibrationDue != "" && id.CalibrationDue < r.day {
 			return ", past its date"
 		}
 	}

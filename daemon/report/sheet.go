@@ -12,7 +12,7 @@ import (
 
 // What the customer's page has room for: it has to stay on one sheet.
 const (
-	mostFindings  = 4
+	mostFindings  = 5
 	mostOverrides = 4
 	mostParts     = 8
 	mostForChart  = 10 // lines of these and tests, beside which the gate chart still fits
@@ -64,7 +64,10 @@ func (w *writer) found() []string {
 	told := map[string]bool{}
 	for _, r := range w.runs {
 		for _, f := range r.Findings {
-			line := strings.ToUpper(f.Subject[:min(1, len(f.Subject))]) + f.Subject[min(1, len(f.Subject)):] + ": " + f.Text
+			line := f.Text
+			if !strings.Contains(strings.ToLower(f.Text), strings.ToLower(f.Subject)) {
+				line = f.Subject + ": " + line
+			}
 			if f.Part != "" {
 				line += " (likely " + f.Part + ")"
 			}
@@ -112,7 +115,7 @@ func (w *writer) latest() Table {
 		if last[r.Script] != i {
 			continue
 		}
-		cells := row(r.Stage, lead(r.Title, w.void(i)), r.at, "", r.counts())
+		cells := row(r.Stage, lead(r.Title, w.remark(i)), r.at, "", r.counts())
 		cells[3].Outcome = verdict.Outcome(r.outcome())
 		t.Rows = append(t.Rows, cells)
 	}
