@@ -45,6 +45,7 @@ func TestAJobOnTheCommandLine(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, bytes.HasPrefix(sheets, []byte("%PDF-")))
 	oneLine(t, p.run(t, "report", id, "--paper", "a3"), ExitUsage, "it is a4 or letter")
+	oneLine(t, p.run(t, "report", id, "--pdf", p.path("no folder/r.pdf")), 5, "the report was not written")
 	good(p, "records", "backup", p.path("copy.db"))
 	oneLine(t, p.run(t, "records", "backup", p.path("copy.db")), 5, "is there already")
 

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -58,19 +59,21 @@ func writeReport(ctx context.Context, c *console, book *record.Book, read Settin
 		}
 		o.html, o.pdf = name+".html", name+".pdf"
 	}
-	write := func(path string, write func(io.Writer) error) error {
-		if path == "" {
-			return nil
-		}
-		f, err := os.Create(path)
-		if err != nil {
-			return err
-		}
-		if err := errors.Join(write(f), f.Close()); err != nil {
-			return errors.Join(err, os.Remove(path))
-		}
-		fmt.Fprintln(c.out, path)
+	return errors.Join(writeForm(c, o.html, doc.HTML), writeForm(c, o.pdf, func(w io.Writer) error { return doc.PDF(w, paper, now) }))
+}
+
+// writeForm writes one form of a report; an earlier file stands until the new one is complete.
+func writeForm(c *console, path string, form func(io.Writer) error) error {
+	if path == "" {
 		return nil
 	}
-	return errors.Join(write(o.html, doc.HTML), write(o.pdf, func(w io.Writer) error { return doc.PDF(w, paper, now) }))
+	var whole bytes.Buffer
+	if err := form(&whole); err != nil {
+		return err
+	}
+	if err := os.WriteFile(path, whole.Bytes(), 0o644); err != nil {
+		return fmt.Errorf("the report was not written: %w", err)
+	}
+	fmt.Fprintln(c.out, path)
+	return nil
 }

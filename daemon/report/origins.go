@@ -62,7 +62,7 @@ func (w *writer) limits() {
 }
 
 func (w *writer) versions() {
-	t := Table{Columns: []Column{{"run", 31}, {"script", 22}, {"its SHA-256", 16}, {"family file's", 16}, {"program", 15}}}
+	t := Table{Columns: []Column{{"run", 38}, {"script", 19}, {"its SHA-256", 15}, {"family file's", 15}, {"program", 13}}}
 	for _, r := range w.runs {
 		t.Rows = append(t.Rows, row(r.Name, r.Script[strings.LastIndexByte(r.Script, '/')+1:], fmt.Sprintf("%.12s", r.ScriptHash), fmt.Sprintf("%.12s", r.FamilyHash), r.Version))
 	}

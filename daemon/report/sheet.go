@@ -68,6 +68,7 @@ func (w *writer) found() []string {
 			if !strings.Contains(strings.ToLower(f.Text), strings.ToLower(f.Subject)) {
 				line = f.Subject + ": " + line
 			}
+			line = capital(line)
 			if f.Part != "" {
 				line += " (likely " + f.Part + ")"
 			}
