@@ -15,6 +15,7 @@ import (
 
 	"benchwarden/daemon/picture"
 	"benchwarden/daemon/record"
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 )
 
@@ -177,11 +178,29 @@ func thisUnit(s record.Spread) string {
 	case math.IsNaN(place):
 		return latest.String()
 	case place == 0:
-		return fmt.Sprintf("%v, below all", latest)
+		return fmt.Sprintf("%v, below all%s", latest, unlike(s, latest))
 	case place == 1:
-		return fmt.Sprintf("%v, above all", latest)
+		return fmt.Sprintf("%v, above all%s", latest, unlike(s, latest))
 	}
 	return fmt.Sprintf("%v, above %.0f %%", latest, 100*place)
+}
+
+// unlike flags a reading beyond what the good ones' own spread explains. It fails nothing: the family's limits decide.
+func unlike(s record.Spread, latest quantity.Value) string {
+	var readings []float64
+	for _, v := range s.Good {
+		readings = append(readings, v.Number)
+	}
+	p, err := verdict.Describe(readings)
+	if err != nil { // too few, or all the same: nothing follows
+		return ""
+	}
+	low, high := p.Limits()
+	if latest.Number >= low && latest.Number <= high {
+		return ""
+	}
+	in := func(x float64) quantity.Value { return quantity.Value{Number: x, Unit: latest.Unit} }
+	return fmt.Sprintf("; FLAGGED: unlike the good ones, which lie within %v to %v by their own spread; its limits decide, this does not", in(low), in(high))
 }
 
 // drawSpread draws the share of good units below each reading, and this unit's readings as upright lines.

@@ -119,7 +119,7 @@ touch, keep to your local codes, and let qualified people do the work.`,
 	root.AddCommand(
 		demoCommand(c, s), serveCommand(c, s), runCommand(c, s), rehearseCommand(c, s), simulateCommand(c, s),
 		benchCommand(c, s), makeSafeCommand(c, s), resetCommand(c, s), holdCommand(c, s), liftCommand(c, s), validateCommand(c, s), traceCommand(c), keeperCommand(c), versionCommand(c),
-		jobCommand(c, s), recordsCommand(c, s), historyCommand(c, s), limitsCommand(c, s), reportCommand(c, s),
+		jobCommand(c, s), recordsCommand(c, s), historyCommand(c, s), familyCommand(c, s), limitsCommand(c, s), reportCommand(c, s),
 	)
 	return root
 }

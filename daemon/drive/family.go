@@ -10,8 +10,8 @@ import (
 type Family struct {
 	Name  string `yaml:"family" need:"true"`
 	Title string `yaml:"title" need:"true"`
-	// Learnt marks a family whose figures came from comparing good units, not from data.
-	Learnt bool `yaml:"learnt"`
+	// Learnt marks a family whose figures came from good units, not from data.
+	Learnt Learnt `yaml:"learnt"`
 
 	Bridge      Bridge                `yaml:"bridge" need:"true"`
 	Device      Device                `yaml:"device" need:"true"`
