@@ -16,7 +16,7 @@ type Odd struct {
 }
 
 // critical is how many robust sigmas the farthest of n good values lies from their median in 1 of 100 sets, for a normal
-// distribution; from ten million sets of random numbers, a test draws them anew. Of few values the median absolute
+// distribution; from 300,000 sets of random numbers; a test draws anew. Of few values the median absolute
 // deviation is small by chance now and then, so that they need far more than the usual 3.5.
 var critical = map[int]float64{3: 110, 4: 16, 5: 18.4, 6: 10, 7: 10.7, 8: 8, 9: 8.2, 10: 6.9, 11: 7.1, 12: 6.3}
 

