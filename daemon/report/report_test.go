@@ -219,7 +219,7 @@ func TestACustomersSheetIsOneAndHidesNoOverride(t *testing.T) {
 	}
 	d := document(t, s, false, true)
 	page := html(t, d)
-	for _, want := range []string{"Repair of your drive", "Done without what is usually asked for", "known board", "something loads the bus", "power devices", "transistor 6",
+	for _, want := range []string{"Repair of your drive", "Done without what is usually asked for", "known board", "Something loads the bus", "power devices", "transistor 6",
 		"and 23 more", "trips: 1; overrides: 2; NOT SAFE: 1", "Not done: board.", "tripped", "prove the DC bus dead"} {
 		require.Contains(t, page, want)
 	}
