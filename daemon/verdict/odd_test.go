@@ -62,7 +62,8 @@ func TestSoundSiblingsAreSeldomSuspected(t *testing.T) {
 	}
 }
 
-// A sibling that lies 30 sigmas off is found among five and more in 17 of 20 sets; of four, whose scatter is less sure, in 4 of 5.
+// A sibling that lies 30 sigmas off is found among six and more in 9 of 10 sets; of four and five, whose
+// scatter is less sure, in 7 of 10.
 func TestAFarSiblingIsFound(t *testing.T) {
 	random := rand.New(rand.NewPCG(9, 10))
 	for n := 4; n <= 12; n++ {
@@ -78,10 +79,11 @@ func TestAFarSiblingIsFound(t *testing.T) {
 				found++
 			}
 		}
-		least := 0.85
-		if n == 4 {
-			least = 0.8
+		least := 0.9
+		if n < 6 {
+			least = 0.7
 		}
+		t.Logf("%d siblings: %.3f", n, float64(found)/sets)
 		require.GreaterOrEqual(t, float64(found)/sets, least, "%d siblings", n)
 	}
 }
