@@ -164,6 +164,14 @@ var fitted = map[string][]line{
 		{fault: "stand_in_left:switch_node_jumpers", names: "jumper left from the phase to the bus", on: "plover wren"},
 		{fault: "stand_in_left:gate_capacitors", names: "gate capacitor", outcome: "pass", hidden: "a second gate load only makes the edges slower"},
 	},
+	"phases": {
+		{fault: "device_open:B.high", names: "B.high does not conduct"},
+		{fault: "device_open:A.low", names: "A.low does not conduct"},
+		{fault: "device_resistance:A.low", names: "A.low does not conduct"},
+		{fault: "device_resistance:B.high@bus=25 V", names: "B.high does not conduct"}, // only above some voltage
+		{fault: "phase_leak:A,B", names: "phase A and phase B leak", on: halls},
+		{fault: "hall_swapped:1,2", names: "do not follow the Hall states", on: "heron"},
+	},
 }
 
 // benches are the faults of instruments and links, in a run that lasts, on a good drive.

@@ -34,7 +34,7 @@ const atOnce = "8"
 var allFamilies = []string{"heron", "plover", "wren"}
 
 // fittedScripts are run on a drive with its power devices in.
-var fittedScripts = []string{"first_power"}
+var fittedScripts = []string{"first_power", "phases"}
 
 // starved is how often a run is tried again that tripped because this computer was too busy to read the bench in time.
 // The warden is right to trip then; it says nothing about the drive.
@@ -134,6 +134,19 @@ func TestGoodUnits(t *testing.T) {
 	}
 	t.Logf("runs by outcome: %v", count)
 	require.Positive(t, count[string(verdict.Pass)])
+}
+
+// TestGoodFittedUnits takes a good unit of each family, spread over its tolerances, through the scripts of the fitted stage.
+func TestGoodFittedUnits(t *testing.T) {
+	for i, family := range allFamilies {
+		t.Run(family, func(t *testing.T) {
+			t.Parallel()
+			for _, r := range tried(t, family, uint64(i+5), true, nil, true, fittedScripts...) {
+				require.Equal(t, string(verdict.Pass), r.Ended.Outcome, "%s: %s", r.Script, strings.Join(r.Ended.Reasons, "; "))
+				require.Empty(t, r.Findings, r.Script)
+			}
+		})
+	}
 }
 
 // tried takes a drive through scripts on a simulated bench of its own, in a process of its own; a run that this computer

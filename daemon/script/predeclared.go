@@ -41,6 +41,8 @@ func predeclared(e *engine) starlark.StringDict {
 	add("share", share)
 	add("fit_response", fitResponse)
 	add("gate_chart", e.gateChart)
+	add("chopped", e.chopped)
+	add("six_step", sixStep)
 	supplies := e.supplies()
 	for role, supply := range supplies {
 		d[role] = supply
