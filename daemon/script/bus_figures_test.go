@@ -32,3 +32,16 @@ check("capacitance", "bus", stored_energy(200 * uF, bus.voltage()), high = 2 * J
 	_, err = try(t, &fakeRig{}, `fit_series_resistance([], 1 * V)`)
 	require.ErrorContains(t, err, "want a quantity in A")
 }
+
+func TestTheOddOneOutOfReadingsByName(t *testing.T) {
+	rig := &fakeRig{}
+	_, err := try(t, rig, `
+four = odd_one_out({"A.high": 10 * ohm, "A.low": 10.1 * ohm, "B.high": 9.9 * ohm, "B.low": 15 * ohm}, floor = 1 * ohm)
+two = odd_one_out({"A": 10 * ohm, "B": 15 * ohm}, floor = 1 * ohm)
+note("%s %s %s" % (four.odd, four.median, two.unclear))
+`)
+	require.NoError(t, err)
+	require.Equal(t, event.Note{Text: `["B.low"] 10.05 Ω the two differ, and nobody knows which of them is right`}, rig.events[0])
+	_, err = try(t, rig, `odd_one_out({"A": 10 * V, "B": 15 * ohm}, floor = 1 * ohm)`)
+	require.ErrorContains(t, err, "want a quantity in Ω")
+}

@@ -38,6 +38,7 @@ func predeclared(e *engine) starlark.StringDict {
 	add("fit_series_resistance", e.fitSeriesResistance)
 	add("ripple", e.ripple)
 	add("stored_energy", storedEnergy)
+	add("odd_one_out", oddOneOut)
 	add("share", share)
 	add("fit_response", fitResponse)
 	add("gate_chart", e.gateChart)
