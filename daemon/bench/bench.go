@@ -147,7 +147,7 @@ func (b *Bench) onlySimulated() error {
 		return nil
 	}
 	for _, in := range b.order {
-		if in.device() != nil && !in.device().Identity.Simulated {
+		if in.file.Dialect != HandDialect && in.device() != nil && !in.device().Identity.Simulated {
 			return fmt.Errorf("bench %s: person: simulated, but %s says it is %q: a simulated person may act only where every instrument is simulated",
 				b.file.Bench, in.role, in.device().Identity.Raw)
 		}
@@ -183,10 +183,12 @@ func (b *Bench) Identities() []event.Identity {
 	return all
 }
 
-// Simulated tells whether every instrument is there and said that it is simulated.
+// Simulated tells whether every instrument is there and said that it is simulated. What is operated by hand has no identity: it is
+// simulated where the bench has a simulated person, who can turn no real knob.
 func (b *Bench) Simulated() bool {
 	for _, in := range b.order {
-		if in.device() == nil || !in.device().Identity.Simulated {
+		byHand := in.file.Dialect == HandDialect && b.file.Instruments[Person] != nil
+		if in.device() == nil || !byHand && !in.device().Identity.Simulated {
 			return false
 		}
 	}

@@ -230,6 +230,33 @@ func (f *File) handOperated() bool {
 	return false
 }
 
+// HandOperated tells whether a supply of this bench is switched by hand.
+func (f *File) HandOperated() bool { return f.handOperated() }
+
+// Unwatched says, one sentence each, what the warden of this bench cannot see because a person reads it.
+func (f *File) Unwatched() []string {
+	var all []string
+	for _, role := range Roles {
+		if in := f.Instruments[role]; in != nil && in.Dialect == HandDialect && polled(role) {
+			all = append(all, role+" is operated by hand: the warden cannot see "+unseen[role])
+		}
+	}
+	if f.Instruments[BusMeter] == nil {
+		all = append(all, "nothing stands at the drive's bus terminals: the warden cannot see the bus, and a person has to prove it down each time")
+	}
+	return all
+}
+
+// unseen is what a role's readings would have shown.
+var unseen = map[string]string{
+	Bus:         "its voltage, its current or whether it limits; nothing trips on them, and only a hand switches it off",
+	BusMeter:    "the voltage at the drive; it is known when somebody types it in",
+	Control:     "its voltage or its current; only a hand switches it off",
+	Reference:   "what it gives",
+	Load:        "what it takes",
+	Temperature: "how warm the drive gets",
+}
+
 // On is where the probe stands for a leg: "gate:{leg}.high" becomes "gate:A.high".
 func (p Probe) On(leg string) string { return strings.ReplaceAll(p.At, "{leg}", leg) }
 

@@ -147,8 +147,14 @@ func firstOf(texts ...string) string {
 	return ""
 }
 
-// legs wants a probe at both gates of each leg of the family.
+// legs wants a probe at both gates of each leg of the family, where there is a scope.
 func (v *validation) legs() {
+	if v.file.Instruments[Scope] == nil {
+		if len(v.needs.Legs) > 0 {
+			v.warn("instruments", "there is no scope: what the gates do is not shown on this bench, beyond what a trace file shows")
+		}
+		return
+	}
 	for _, leg := range v.needs.Legs {
 		for _, side := range []string{"high", "low"} {
 			point := "gate:" + leg + "." + side

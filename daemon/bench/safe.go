@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"benchwarden/daemon/event"
+	"benchwarden/instruments/hand"
 )
 
 const (
@@ -267,7 +268,9 @@ func (t target) confirmed(ctx context.Context) []event.Output {
 		}
 		if !good { // what was sent first may be gone with its connection; an instrument that answers late acts at once all the same
 			t.send()
-			_ = t.safer.repeat(ctx, t.in.device()) // the next reading tells
+			if err := t.safer.repeat(ctx, t.in.device()); errors.Is(err, hand.ErrNobody) {
+				return outputs // no time brings anybody; else the next reading tells
+			}
 		}
 	}
 }

@@ -211,6 +211,11 @@ func (v *validation) instruments(spoke Spoke) {
 			v.fault(key+".no_protection", "is missing: %s has no over-current protection of its own; say in words what protects the drive instead, the report repeats it", role)
 		}
 	}
+	for _, sentence := range v.file.Unwatched() {
+		if role, _, _ := strings.Cut(sentence, " "); v.file.Instruments[role] != nil {
+			v.warn("instruments."+role, "%s", sentence)
+		}
+	}
 	if v.file.Instruments[BusMeter] == nil {
 		v.warn("instruments", "there is no bus_meter: nothing here can measure the bus down, a person has to prove it by hand each time")
 	}

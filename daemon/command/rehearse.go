@@ -45,6 +45,7 @@ func rehearseCommand(c *console, s *settings) *cobra.Command {
 	f.StringArrayVar(&o.faults, "fault", nil, "a fault by name, repeatable (simulate --fault list names them)")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the unit's deviations and of all noise")
 	f.BoolVar(&o.spread, "spread", false, "a unit of its own, spread over the inner 80 % of the tolerances")
+	f.BoolVar(&o.poor, "poor", false, "on a poor bench, where everything is operated by hand")
 	f.StringVar(&unit, "unit", "rehearsal", "serial number for the record")
 	f.BoolVar(&budget, "budget", false, "say what the uncertainty of each reading is made of, with the test uncertainty ratio")
 	f.StringVar(&json, "json", "", "file for the run's events, one JSON object a line")

@@ -23,6 +23,7 @@ type simulateOptions struct {
 	faults                  []string
 	seed                    uint64
 	spread, fitted, json    bool
+	poor                    bool // everything is operated by hand
 }
 
 func simulateCommand(c *console, s *settings) *cobra.Command {
@@ -54,6 +55,7 @@ stopped. A bench file that connects to it is written. --fault list names the fau
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the unit's deviations and of all noise")
 	f.BoolVar(&o.spread, "spread", false, "a unit of its own, spread over the inner 80 % of the tolerances")
 	f.BoolVar(&o.fitted, "fitted", false, "power devices are fitted")
+	f.BoolVar(&o.poor, "poor", false, "the bench file is that of a poor bench: everything is operated by hand")
 	f.BoolVar(&o.json, "json", false, "print the addresses as one line of JSON")
 	f.StringVar(&o.benchFile, "bench-file", "", "where to write the bench file (default: in the data folder)")
 	f.StringVar(&o.name, "name", "simulated", "name of the bench")
@@ -83,7 +85,11 @@ func simulate(ctx context.Context, c *console, s Settings, o *simulateOptions) e
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return err
 	}
-	if err := os.WriteFile(path, b.BenchFile(), 0o640); err != nil {
+	text := b.BenchFile()
+	if o.poor {
+		text = b.PoorBenchFile()
+	}
+	if err := os.WriteFile(path, text, 0o640); err != nil {
 		return err
 	}
 	if err := announce(c, o, b.Addresses(), path); err != nil {

@@ -26,7 +26,8 @@ func startSimulation(ctx context.Context, s Settings, o simulateOptions) (*simul
 		return nil, err
 	}
 	args := []string{"simulate", "--json", "--configs", s.Configs, "--family", o.family, "--name", o.name, "--bench-file", o.benchFile,
-		"--seed", strconv.FormatUint(o.seed, 10), "--spread=" + strconv.FormatBool(o.spread), "--fitted=" + strconv.FormatBool(o.fitted)}
+		"--seed", strconv.FormatUint(o.seed, 10), "--spread=" + strconv.FormatBool(o.spread), "--fitted=" + strconv.FormatBool(o.fitted),
+		"--poor=" + strconv.FormatBool(o.poor)}
 	for _, f := range o.faults {
 		args = append(args, "--fault", f)
 	}

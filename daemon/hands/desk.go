@@ -39,6 +39,7 @@ const (
 	Remove   = "remove"   // take a stand-in out
 	Read     = "read"     // read a value
 	Join     = "join"     // short two points for a moment
+	Operate  = "operate"  // switch what is operated by hand
 	Confirm  = "confirm"  // choose an answer
 	Prove    = "prove"    // prove the bus dead with a proven meter: live, dead, live
 	Clear    = "clear"    // say that all hands are clear

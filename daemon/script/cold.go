@@ -8,6 +8,7 @@ import (
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 )
 
@@ -54,6 +55,12 @@ func (e *engine) between(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 		}
 		m.Number = math.Max(0, m.Number-null.Number)
 		m.uncertainty = math.Hypot(m.uncertainty, null.uncertainty)
+		parts := verdict.NewBudget(quantity.Ohm)
+		parts.Parts = append(parts.Parts, m.budget...)
+		if null.uncertainty > 0 {
+			parts.Limits(fmt.Sprintf("nulling the leads (%v)", null.Value), null.uncertainty)
+		}
+		m.budget = parts.Parts
 	}
 	return m, nil
 }

@@ -51,8 +51,9 @@ func (r *rig) Between(ctx context.Context, high, low, test string) (script.Readi
 	}
 	reading, err := r.MeterRead(ctx, test)
 	if switched && test == "ohms" {
-		paths, _ := r.station.cfg.File.Accuracy(bench.Matrix, accuracyOf[test])
-		reading.Uncertainty = math.Hypot(reading.Uncertainty, paths.At(0))
+		paths, statement := r.accuracy(bench.Matrix, accuracyOf[test], reading.Value.Number)
+		reading.Uncertainty = math.Hypot(reading.Uncertainty, paths)
+		reading.Accuracy += ", and " + statement + " between the matrix's paths"
 		reading.Instrument = bench.Meter + " over " + bench.Matrix
 	}
 	reading.Name = test + " " + leadsAt(high, low)
@@ -69,15 +70,17 @@ func (r *rig) meterByHand() bool {
 	return !ok || in.Dialect == bench.HandDialect
 }
 
-// handsOnDead refuses to have hands and a meter's test current on a drive that is fed or not proven down.
+// handsOnDead refuses to have hands and a meter's test current on a drive whose bus is fed or not proven down; a control supply that is
+// still on, since drivers need it as long as the bus is not down, goes off first.
 func (r *rig) handsOnDead(ctx context.Context) error {
-	for _, role := range []string{bench.Bus, bench.Control} {
-		if on, set := r.bench().Energised(role); r.HasRole(role) && on {
-			return fmt.Errorf("a resistance is read on a dead drive only, and %s is on at %v", role, set)
-		}
+	if on, set := r.bench().Energised(bench.Bus); r.HasRole(bench.Bus) && on {
+		return fmt.Errorf("a resistance is read on a dead drive only, and the bus supply is on at %v", set)
 	}
 	if err := r.ProveDown(ctx); err != nil {
 		return err
+	}
+	if on, _ := r.bench().Energised(bench.Control); r.HasRole(bench.Control) && on {
+		return r.SwitchOff(ctx, bench.Control)
 	}
 	return nil
 }

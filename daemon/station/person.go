@@ -55,6 +55,9 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 		return agree("clear")
 	case hands.Energise:
 		return agree("act")
+	case hands.Operate:
+		_, err := p.session.Ask(ctx, link.Script, "read", dialect.Args{"what": prompt.Point})
+		return "done", err
 	case hands.Prove, hands.Read:
 		answer, err := p.session.Ask(ctx, link.Script, "read", dialect.Args{"what": prompt.Point})
 		if err != nil {

@@ -136,6 +136,7 @@ func (s *Station) Start(o Order) (*Running, error) {
 		return nil, fmt.Errorf("bench %s: %w: held by %s; only who placed a hold lifts it, with: benchwarden lift %s", s.Name(), hands.ErrHold,
 			strings.Join(by, ", "), s.Name())
 	}
+	s.confirmByHand()
 	if err := s.bench.Usable(); err != nil {
 		return nil, err
 	}
@@ -195,6 +196,9 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 
 	s.begin(p.work)
 	s.emit(s.opening(r, p))
+	for _, sentence := range s.cfg.File.Unwatched() {
+		s.emit(event.Note{Text: sentence})
+	}
 	if remark := noticeEdits(p.family); remark != "" {
 		s.emit(event.Note{Text: remark})
 	}

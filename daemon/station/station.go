@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -62,6 +63,8 @@ type Station struct {
 	warden *warden.Warden
 	desk   *hands.Desk
 	lock   *keeper.Lock
+
+	staffed atomic.Bool // somebody can be asked: the station runs
 
 	mu      sync.Mutex
 	running *Running
@@ -120,7 +123,7 @@ func open(ctx context.Context, cfg Config) (*Station, error) {
 	}
 	s.warden = warden.New(watch)
 	b, err := bench.Open(ctx, cfg.File, bench.Config{
-		Dialects: cfg.Dialects, StateDir: cfg.StateDir, Sink: cfg.Hub, Guard: guard{s.warden, cfg.Keeper}, Consent: consent{s.desk},
+		Dialects: cfg.Dialects, StateDir: cfg.StateDir, Sink: cfg.Hub, Guard: guard{s.warden, cfg.Keeper}, Consent: consent{s.desk}, Hand: byHand{s},
 	})
 	if err != nil {
 		return nil, err
@@ -200,6 +203,7 @@ func (s *Station) Run(ctx context.Context) error {
 	inner, stopInner := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopInner()
 	group, gctx := errgroup.WithContext(inner)
+	s.staffed.Store(true)
 	group.Go(func() error { return s.bench.Run(gctx) })
 	group.Go(func() error { return s.warden.Run(gctx) })
 	group.Go(func() error { return s.watchPedal(gctx) })

@@ -15,6 +15,8 @@ type Question struct {
 	Role string // of the instrument that is set or read: "bus", "bus_meter"
 	Text string // what to do and what to answer
 	Unit string // of the answer; empty: any word confirms
+	// Act is the same for a program that stands in for the person: "set_voltage|30", "on", "read_voltage", "dc_volts".
+	Act string
 	// Doubt says why the answer before was not taken; empty the first time.
 	Doubt string
 }
@@ -30,6 +32,8 @@ var (
 	ErrPastLimit = errors.New("past the limit, nobody was asked to set it")
 	// ErrImplausible: the person gave no answer that can be meant, after several tries.
 	ErrImplausible = errors.New("no answer that can be taken for a reading")
+	// ErrNobody: there is nobody yet who could be asked.
+	ErrNobody = errors.New("nobody can be asked yet")
 	// ErrByHand: nothing can be switched without a person.
 	ErrByHand = errors.New("this instrument is operated by hand: only a person can do it")
 )

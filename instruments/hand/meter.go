@@ -49,5 +49,5 @@ func (m *Meter) Read(ctx context.Context, _ link.Priority, f meter.Function) (qu
 	if !ok {
 		return quantity.Value{}, fmt.Errorf("%s, by hand: %s: %w", m.name, f, meter.ErrNotThere)
 	}
-	return value(ctx, m.asker, Question{Role: m.name, Text: fmt.Sprintf("Read the %s on the %s.", asked[f], m.name)}, within)
+	return value(ctx, m.asker, Question{Role: m.name, Act: string(f), Text: fmt.Sprintf("Read the %s on the %s.", asked[f], m.name)}, within)
 }

@@ -33,7 +33,7 @@ func (s *Supply) SetVoltage(ctx context.Context, _ link.Priority, v quantity.Vol
 		return fmt.Errorf("%s, by hand: set %v: outside %v to %v: %w", s.name, v, s.limits.Min, s.limits.Max, ErrPastLimit)
 	}
 	slack := quantity.Volts(max(0.05*math.Abs(float64(v)), 1))
-	read, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Set the %s supply to %v and read the voltage at its terminals.", s.name, v)},
+	read, err := value(ctx, s.asker, Question{Role: s.name, Act: fmt.Sprintf("set_voltage|%g", float64(v)), Text: fmt.Sprintf("Set the %s supply to %v and read the voltage at its terminals.", s.name, v)},
 		Between{(v - slack).Value(), (v + slack).Value()})
 	if err != nil {
 		return err
@@ -47,7 +47,7 @@ func (s *Supply) SetCurrent(ctx context.Context, _ link.Priority, a quantity.Amp
 	if !(a >= 0 && a <= s.limits.MaxCurrent) {
 		return fmt.Errorf("%s, by hand: set current limit %v: outside 0 A to %v: %w", s.name, a, s.limits.MaxCurrent, ErrPastLimit)
 	}
-	_, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Set the current limit of the %s supply to %v and type in what you set.", s.name, a)},
+	_, err := value(ctx, s.asker, Question{Role: s.name, Act: fmt.Sprintf("set_current|%g", float64(a)), Text: fmt.Sprintf("Set the current limit of the %s supply to %v and type in what you set.", s.name, a)},
 		Between{(0 * a).Value(), (a * 1.001).Value()})
 	return err
 }
@@ -58,7 +58,7 @@ func (s *Supply) Output(ctx context.Context, _ link.Priority, on bool) error {
 	if on {
 		word = "on"
 	}
-	_, err := s.asker.Ask(ctx, Question{Role: s.name, Text: fmt.Sprintf("Switch the %s supply %s and confirm.", s.name, word)})
+	_, err := s.asker.Ask(ctx, Question{Role: s.name, Act: word, Text: fmt.Sprintf("Switch the %s supply %s and confirm.", s.name, word)})
 	if err != nil {
 		return fmt.Errorf("%s, by hand: switch %s: %w", s.name, word, err)
 	}
@@ -71,12 +71,12 @@ func (s *Supply) Setpoint(context.Context, link.Priority) (quantity.Volts, error
 // Measure asks the person for voltage and current; how the output regulates stays unknown. Only what is beyond twice the limits
 // is doubted: what is too high has to be heard.
 func (s *Supply) Measure(ctx context.Context, _ link.Priority) (supply.Reading, error) {
-	v, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Read the voltage of the %s supply.", s.name)},
+	v, err := value(ctx, s.asker, Question{Role: s.name, Act: "read_voltage", Text: fmt.Sprintf("Read the voltage of the %s supply.", s.name)},
 		Between{(2 * min(s.limits.Min, -s.limits.Max)).Value(), (2 * s.limits.Max).Value()})
 	if err != nil {
 		return supply.Reading{}, err
 	}
-	a, err := value(ctx, s.asker, Question{Role: s.name, Text: fmt.Sprintf("Read the current of the %s supply.", s.name)},
+	a, err := value(ctx, s.asker, Question{Role: s.name, Act: "read_current", Text: fmt.Sprintf("Read the current of the %s supply.", s.name)},
 		Between{quantity.Amperes(0).Value(), (2 * s.limits.MaxCurrent).Value()})
 	if err != nil {
 		return supply.Reading{}, err

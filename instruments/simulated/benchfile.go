@@ -11,6 +11,28 @@ import (
 //go:embed bench.yaml.tmpl
 var benchTemplate string
 
+//go:embed poor.yaml.tmpl
+var poorTemplate string
+
+var poorFile = template.Must(template.New("poor bench file").Option("missingkey=error").Parse(poorTemplate))
+
+// PoorBenchFile is a bench file for the same drive on a bench where everything is operated by hand, by the simulated person.
+func (b *Bench) PoorBenchFile() []byte {
+	common := "isolated"
+	if b.params.Control.Feed == "from_bus" {
+		common = "bus_negative"
+	}
+	var out bytes.Buffer
+	err := poorFile.Execute(&out, map[string]any{
+		"Name": b.name, "Drive": oneLine(b.params.Name), "Person": b.Addresses()["person"], "Common": common,
+		"Bus": b.plant.BusSupply().Spec(), "Control": b.plant.ControlSupply().Spec(),
+	})
+	if err != nil { // the template is part of the program
+		panic(err)
+	}
+	return out.Bytes()
+}
+
 var benchFile = template.Must(template.New("bench file").Option("missingkey=error").Funcs(template.FuncMap{"next": func(i int) int { return i + 1 }}).Parse(benchTemplate))
 
 // BenchFile is a complete bench file, YAML, that connects to this bench. The accuracies that it states are those the simulated

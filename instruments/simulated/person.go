@@ -75,6 +75,11 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		if err != nil {
 			return "", err
 		}
+		if what, byHand := strings.CutPrefix(point, "hand|"); byHand {
+			c.Await(after(s.pace.of(handTime)))
+			x, err := b.operate(what, meter)
+			return scpi.FormatNumber(x), illegal(err)
+		}
 		if test, leads, two := strings.Cut(point, "|"); two {
 			x, err := readCold(p, test, leads)
 			return scpi.FormatNumber(dead.read(test, x, handMeter[test].leads)), illegal(err)

@@ -1,0 +1,37 @@
+package station
+
+import (
+	"context"
+	"fmt"
+
+	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
+	"benchwarden/instruments/hand"
+)
+
+// byHand has the person at the bench operate what the bench file says is operated by hand.
+type byHand struct{ station *Station }
+
+// Ask puts the question on the hands desk. Before the station runs there is nobody, so that what is operated by hand is NOT SAFE until a
+// person has confirmed it.
+func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
+	if !b.station.staffed.Load() {
+		return "", fmt.Errorf("%w: the bench is being opened", hand.ErrNobody)
+	}
+	p := event.Prompt{Action: hands.Operate, Point: "hand|" + q.Role + "|" + q.Act, Text: q.Text, Unit: q.Unit, Live: b.station.live()}
+	if q.Unit != "" {
+		p.Action = hands.Read
+	}
+	if q.Doubt != "" {
+		p.Text = "(" + q.Doubt + ") " + p.Text
+	}
+	a, err := b.station.desk.Ask(ctx, p)
+	return a.Text, err
+}
+
+// confirmByHand has a person confirm what is operated by hand, where that has not been done since the bench was opened.
+func (s *Station) confirmByHand() {
+	if s.cfg.File.HandOperated() && s.bench.Usable() != nil {
+		s.bench.MakeSafe(context.Background(), "what is operated by hand has to be confirmed off before a run")
+	}
+}
