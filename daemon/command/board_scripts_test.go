@@ -65,7 +65,7 @@ func TestOverVoltageLockoutWhereTheStageReachesIt(t *testing.T) {
 	}{{nil, verdict.Pass}, {[]string{"overvoltage_lockout_dead"}, verdict.Fail}} {
 		var r report.Run
 		for range starved {
-			runs, err := takenWith(t, configs, "wren", 1, false, c.fault, []string{"drive_limits"})
+			runs, err := takenWith(t, configs, simulateOptions{family: "wren", seed: 1, faults: c.fault}, []string{"drive_limits"})
 			require.NoError(t, err)
 			if r = runs[0]; starvedBy(r) == "" {
 				break

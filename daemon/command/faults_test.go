@@ -59,6 +59,50 @@ func TestFaults(t *testing.T) {
 	}
 }
 
+// TestFaultsOnAPoorBench finds the cold faults where a person moves the leads and types the readings, and passes good drives there.
+func TestFaultsOnAPoorBench(t *testing.T) {
+	for _, family := range allFamilies {
+		t.Run("good "+family, func(t *testing.T) {
+			t.Parallel()
+			r := triedOn(t, simulateOptions{family: family, seed: 5, spread: true, poor: true}, true, "cold_checks")[0]
+			require.Equal(t, string(verdict.Pass), r.Ended.Outcome, telling(r))
+			require.Empty(t, r.Findings)
+			for _, sentence := range []string{"bus is operated by hand: the warden cannot see", "bus_meter is operated by hand"} {
+				require.True(t, slices.ContainsFunc(r.Notes, func(n event.Note) bool { return strings.Contains(n.Text, sentence) }), "%q is in the record\n%v", sentence, r.Notes)
+			}
+		})
+	}
+	list := slices.DeleteFunc(faultCases(), func(c faultCase) bool { return c.script != "cold_checks" })
+	if !*everyFamily {
+		list = inTurn(list)
+	}
+	for i, c := range list {
+		if testing.Short() && i%handful != 0 {
+			continue
+		}
+		t.Run(c.String(), func(t *testing.T) {
+			t.Parallel()
+			c.holds(t, triedOn(t, simulateOptions{family: c.family, seed: 1, faults: []string{c.fault}, poor: true}, true, c.script)[0])
+		})
+	}
+}
+
+// TestRailsOnAPoorBench holds that a good drive's rails are read by hand, and that what a meter cannot tell is not shown.
+func TestRailsOnAPoorBench(t *testing.T) {
+	r := triedOn(t, simulateOptions{family: "heron", seed: 5, spread: true, poor: true}, true, "rails")[0]
+	require.Equal(t, string(verdict.Undecided), r.Ended.Outcome, telling(r))
+	require.Empty(t, r.Findings)
+	for _, k := range r.Checks {
+		switch k.Name {
+		case "rail voltage":
+			require.Equal(t, verdict.Pass, k.Outcome, k.Subject)
+		case "rail ripple":
+			require.Equal(t, verdict.NotShown, k.Outcome, k.Subject)
+			require.NotEmpty(t, k.Change, "says what would change it")
+		}
+	}
+}
+
 // inTurn picks one family for each fault, the next one for the next fault.
 func inTurn(list []faultCase) (chosen []faultCase) {
 	for turn := 0; len(list) > 0; turn++ {
@@ -153,8 +197,13 @@ func TestGoodFittedUnits(t *testing.T) {
 // starved is tried again where again is set.
 func tried(t *testing.T, family string, seed uint64, spread bool, faults []string, again bool, scripts ...string) []report.Run {
 	t.Helper()
+	return triedOn(t, simulateOptions{family: family, seed: seed, spread: spread, faults: faults}, again, scripts...)
+}
+
+func triedOn(t *testing.T, o simulateOptions, again bool, scripts ...string) []report.Run {
+	t.Helper()
 	for n := 1; ; n++ {
-		runs, err := taken(t, family, seed, spread, faults, scripts)
+		runs, err := taken(t, o, scripts)
 		why := ""
 		if err == nil {
 			why = starvedBy(runs[len(runs)-1])
@@ -179,20 +228,19 @@ func starvedBy(r report.Run) string {
 	return ""
 }
 
-func taken(t *testing.T, family string, seed uint64, spread bool, faults, scripts []string) (runs []report.Run, err error) {
-	return takenWith(t, "../../configs", family, seed, spread, faults, scripts)
+func taken(t *testing.T, o simulateOptions, scripts []string) (runs []report.Run, err error) {
+	return takenWith(t, "../../configs", o, scripts)
 }
 
-func takenWith(t *testing.T, configs, family string, seed uint64, spread bool, faults, scripts []string) (runs []report.Run, err error) {
+func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string) (runs []report.Run, err error) {
 	s, err := newSettings(pflag.NewFlagSet("test", pflag.ContinueOnError)).read()
 	if err != nil {
 		return nil, err
 	}
 	dir := t.TempDir()
 	s.Configs, s.Scripts, s.Data, s.Countdown = configs, "../../scripts", dir, 0
-	sim, err := startSimulation(context.WithoutCancel(t.Context()), s, simulateOptions{
-		family: family, name: "test", seed: seed, spread: spread, faults: faults, fitted: slices.Contains(fittedScripts, scripts[0]), benchFile: filepath.Join(dir, "bench.yaml"),
-	})
+	o.name, o.benchFile, o.fitted = "test", filepath.Join(dir, "bench.yaml"), slices.Contains(fittedScripts, scripts[0])
+	sim, err := startSimulation(context.WithoutCancel(t.Context()), s, o)
 	if err != nil {
 		return nil, err
 	}
@@ -213,7 +261,7 @@ func takenWith(t *testing.T, configs, family string, seed uint64, spread bool, f
 	go func() { closed <- st.Run(life) }()
 	for _, script := range scripts {
 		var r report.Run
-		if r, err = recorded(t.Context(), st, station.Order{Script: script, Family: family, Unit: "test", Operator: "test", Rehearsal: true}); err != nil {
+		if r, err = recorded(t.Context(), st, station.Order{Script: script, Family: o.family, Unit: "test", Operator: "test", Rehearsal: true}); err != nil {
 			break
 		}
 		runs = append(runs, r)

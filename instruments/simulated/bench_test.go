@@ -182,12 +182,12 @@ func TestEveryInstrumentSaysThatItIsSimulated(t *testing.T) {
 	b := start(t, Options{Plant: plant.Options{Seed: 7}})
 	for role, kind := range map[string]string{
 		"bus": "watched supply", "reference": "reference source", "bus_meter": "meter", "meter": "meter", "hall": "Hall source", "scope": "scope",
-		"contacts": "contacts", "person": "person",
+		"contacts": "contacts", "person": "person", "matrix": "matrix",
 	} {
 		require.Equal(t, "Quayside Simulated,"+kind+" SIMULATED,SIM-"+role+"-7,1.0", dial(t, b, role).ask("*IDN?"), role)
 	}
 	require.Equal(t, "Quayside,TS-1,SIM-control-7,1.0 SIMULATED", dial(t, b, "control").ask("ASK:ID"))
-	require.Len(t, b.Addresses(), 9)
+	require.Len(t, b.Addresses(), 10)
 }
 
 func TestRunEndsWithItsContextAndLeavesNothingBehind(t *testing.T) {
