@@ -27,13 +27,17 @@ func (w *writer) instruments() {
 		}
 	}
 	w.doc.add(Heading{Level: 1, Text: "Instruments"}, orNone(t, "No run was made."))
+	own := Notice{Title: "The instruments' own protection"}
 	for _, r := range w.runs {
 		for _, text := range r.protection {
 			if !told[text] {
 				told[text] = true
-				w.doc.add(Text{Text: capital(text) + ".", Small: true})
+				own.Lines = append(own.Lines, capital(text)+".")
 			}
 		}
+	}
+	if len(own.Lines) > 0 {
+		w.doc.add(own)
 	}
 }
 

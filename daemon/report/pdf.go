@@ -49,6 +49,9 @@ func (d *Document) PDF(w io.Writer, paper Paper, printed time.Time) error {
 	return nil
 }
 
+// pagesLater stands for the number of pages until all are written.
+const pagesLater = "{nb}"
+
 // sheets is a PDF under way.
 type sheets struct {
 	*fpdf.Fpdf
@@ -76,7 +79,7 @@ func newSheets(d *Document, paper Paper, printed time.Time, density float64) *sh
 	p.SetAutoPageBreak(false, 0)
 	p.SetCellMargin(0)
 	p.SetLineJoinStyle("round")
-	p.AliasNbPages("{nb}")
+	p.AliasNbPages(pagesLater)
 	p.SetHeaderFunc(p.head)
 	p.SetFooterFunc(p.foot)
 	p.AddPage()
@@ -125,7 +128,8 @@ func (p *sheets) foot() {
 	p.SetXY(margin, p.bottom+5)
 	p.CellFormat(p.width, 4, p.doc.Foot, "", 0, "L", false, 0, "")
 	p.SetXY(margin, p.bottom+5)
-	p.CellFormat(p.width, 4, fmt.Sprintf("page %d of {nb}", p.PageNo()), "", 0, "R", false, 0, "")
+	later := p.GetStringWidth(pagesLater) - p.GetStringWidth("10")
+	p.CellFormat(p.width+later, 4, fmt.Sprintf("page %d of %s", p.PageNo(), pagesLater), "", 0, "R", false, 0, "")
 }
 
 // room makes sure that so many millimetres are left on the page.
