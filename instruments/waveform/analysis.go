@@ -27,8 +27,15 @@ type analysis struct {
 // transition gathers one kind of edge.
 type transition struct {
 	duration   tally
-	unfinished int   // edges that turned back before they reached 90 %
-	low, high  tally // samples per code at 10 % and 90 %
+	unfinished int     // edges that turned back before they reached 90 %
+	low, high  tally   // samples per code at 10 % and 90 %
+	cos, sin   float64 // sums over the positions of the 50 % instants between two samples, one turn a sample
+}
+
+// locked tells how alike the positions of the samples are in all edges: 1 where a period is a whole number of samples,
+// next to 0 where they are spread evenly.
+func (tr *transition) locked() float64 {
+	return math.Hypot(tr.cos, tr.sin) / float64(max(tr.duration.n, 1))
 }
 
 // peak gathers what follows one kind of edge.
@@ -122,6 +129,9 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	into.duration.add(duration)
 	into.low.add(slopeBegan)
 	into.high.add(slopeEnded)
+	sin, cos := math.Sincos(2 * math.Pi * (x.at - math.Floor(x.at)))
+	into.sin += sin
+	into.cos += cos
 
 	// Five durations hold the first peak and the first trough of any ringing that has a damping of 0.1 or more.
 	first := int(ended) + 1
@@ -186,20 +196,52 @@ func (a *analysis) duration(tr *transition, name string) Measure {
 		return undecided("choose a larger full scale or move the centre", "clipped: 10 %% and 90 %% of the amplitude are not known")
 	}
 	edge := tr.duration.mean()
-	n := math.Sqrt(float64(tr.duration.n))
-	// 10 % and 90 % move with the state levels.
-	levelLow := quadrature(0.9*a.low.u, 0.1*a.high.u)
-	levelHigh := quadrature(0.1*a.low.u, 0.9*a.high.u)
-	noise := quadrature(a.noise, a.resolution/math.Sqrt(12))
-	u := quadrature(levelLow*tr.low.mean(), levelHigh*tr.high.mean(), noise*tr.low.mean()/n, noise*tr.high.mean()/n,
-		math.Sqrt2*samplingU(edge), tr.duration.deviation()/n, float64(a.o.Timebase)*edge/2)
+	u := a.durationU(tr, edge)
 	if edge < a.o.EdgeSamples {
 		m := undecided("sample faster", "%.1f samples on the %s edge where %.0f are needed: it takes at most %v",
-			edge, name, a.o.EdgeSamples, quantity.Seconds((edge+2*u)*step))
-		m.AtMost = (edge + 2*u) * step
+			edge, name, a.o.EdgeSamples, quantity.Seconds((edge+u.expanded())*step))
+		m.AtMost = (edge + u.expanded()) * step
 		return m
 	}
-	return known(edge*step, u*step)
+	var inSeconds budget
+	inSeconds.plus(u, step)
+	return stated((edge-durationBias(edge)/2)*step, inSeconds)
+}
+
+// durationU is the uncertainty of the mean transition duration, in samples.
+func (a *analysis) durationU(tr *transition, edge float64) (u budget) {
+	// 10 % and 90 % move with the state levels.
+	low, high := tr.low.mean(), tr.high.mean()
+	u.plus(a.low.u, math.Abs(0.1*high-0.9*low))
+	u.plus(a.high.u, math.Abs(0.9*high-0.1*low))
+	u.within(durationBias(edge) / 2)
+	// Without noise, all edges cross where the code changes.
+	step := a.resolution / 2
+	if a.noise > 0.54*a.resolution { // more than two codes that toggle
+		step = quantised(a.noise, a.resolution)
+	}
+	u.within(step * low)
+	u.within(step * high)
+	alone := quadrature(a.noise, a.resolution/math.Sqrt(12)) * quadrature(low, high)
+	u.scatters(repeated(tr.duration, alone, durationScatter(edge), tr.locked()))
+	u.within(float64(a.o.Timebase) * edge)
+	return u
+}
+
+// few is how many repetitions a standard deviation needs before it stands for itself.
+const few = 8
+
+// repeated is the standard uncertainty of a mean over repetitions that scatter as found. With few of them the scatter is
+// no less than what noise and sampling do to one. What the sampling does is the same in all of them as far as they are
+// locked to it, and does not show as scatter.
+func repeated(t tally, noise, sampling, locked float64) float64 {
+	scatter := t.deviation()
+	if t.n < few {
+		scatter = max(scatter, quadrature(noise, sampling))
+	} else {
+		scatter *= studentT(t.n-1) / 1.96
+	}
+	return quadrature(scatter/math.Sqrt(float64(max(t.n, 1))), sampling*locked)
 }
 
 // timing fills width, period and what follows from them in.
@@ -209,9 +251,11 @@ func (a *analysis) timing(p *Pulses) {
 	p.NarrowestPulse, p.WidestPulse = a.width.least*step, a.width.greatest*step
 	rise, fall := a.wide.rise/float64(max(a.rises, 1)), a.wide.fall/float64(max(a.falls, 1))
 	one := a.instantU(rise, a.rise.edgeSamples())
-	other := a.instantU(fall, a.fall.edgeSamples())
-	level := quadrature(a.low.u, a.high.u) / 2 // moves both ends of a pulse, in opposite directions
-	timebase := float64(a.o.Timebase) / 2
+	code := a.resolution / math.Sqrt(12)
+	steepness := quadrature(a.noise, code)
+	upEdge, downEdge := a.rise.edgeSamples(), a.fall.edgeSamples()
+	timebase := float64(a.o.Timebase)
+	var widthU budget // without the time base, which a duty does not see
 
 	const longer = "capture a longer record"
 	switch {
@@ -220,9 +264,17 @@ func (a *analysis) timing(p *Pulses) {
 	case a.lowClipped || a.highClipped:
 		p.PulseWidth = undecided("choose a larger full scale or move the centre", "clipped: the middle of the amplitude is not known")
 	default:
-		w := a.width.mean()
-		u := quadrature(one, other, level*(rise+fall), a.width.deviation()/math.Sqrt(float64(a.width.n)), timebase*w)
-		p.PulseWidth = known(w*step, u*step)
+		w := a.width.mean() - midwayBias(downEdge) + midwayBias(upEdge)
+		widthU.plus(a.low.u, (rise+fall)/2) // a level moves both ends of a pulse, in opposite directions
+		widthU.plus(a.high.u, (rise+fall)/2)
+		widthU.within(midwayLimit(upEdge))
+		widthU.within(midwayLimit(downEdge))
+		widthU.scatters(repeated(a.width, steepness*quadrature(rise, fall), quadrature(midwayScatter(upEdge), midwayScatter(downEdge), code*rise, code*fall),
+			max(a.rise.locked(), a.fall.locked())))
+		var u budget
+		u.plus(widthU, step)
+		u.within(timebase * w * step)
+		p.PulseWidth = stated(w*step, u)
 	}
 	if a.period.n == 0 {
 		why := undecided(longer, "%d rising edge in %v: not one whole period", a.rises, a.t.Duration())
@@ -237,12 +289,19 @@ func (a *analysis) timing(p *Pulses) {
 	}
 	jitter := a.period.deviation()
 	n := float64(a.period.n)
-	u := quadrature(math.Sqrt2*one/n, jitter/n, timebase*mean)
-	p.Period = known(mean*step, u*step)
-	p.Frequency = known(1/(mean*step), u/(mean*mean*step))
+	// The first and the last edge only: what lies between them cancels.
+	ends := max(jitter, math.Sqrt2*quadrature(steepness*rise, midwayScatter(upEdge))) / n
+	var u, frequencyU, dutyU budget
+	u.scatters(ends * step)
+	u.within(timebase * mean * step)
+	p.Period = stated(mean*step, u)
+	frequencyU.plus(u, 1/(mean*mean*step*step))
+	p.Frequency = stated(1/(mean*step), frequencyU)
 	if p.PulseWidth.Known() {
-		d := a.width.mean() / mean
-		p.Duty = known(d, quadrature(p.PulseWidth.U/2/step/mean, d*u/mean))
+		d := p.PulseWidth.Value / step / mean
+		dutyU.plus(widthU, 1/mean)
+		dutyU.scatters(d * ends / mean)
+		p.Duty = stated(d, dutyU)
 	} else {
 		p.Duty = p.PulseWidth
 	}
@@ -267,7 +326,7 @@ func (a *analysis) shape(p *Pulses) {
 		}
 		// The extreme of m samples of noise lies about sqrt(2 ln m) deviations off.
 		extreme := a.noise * math.Sqrt(2*math.Log(max(region, 2))) / 2
-		u := quadrature(s.u, a.resolution/math.Sqrt(12), extreme, rounding, worse.deviation()/math.Sqrt(float64(worse.n)))
+		u := quadrature(s.u.standard(), a.resolution/math.Sqrt(12), extreme, rounding, worse.deviation()/math.Sqrt(float64(worse.n)))
 		return known(worse.mean()/amplitude, u/amplitude)
 	}
 	p.Overshoot = judge(a.beyondUp.over, a.beyondDown.over)

@@ -7,19 +7,27 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"benchwarden/instruments/quantity"
 )
 
-// TestStatedUncertaintyHoldsTheTruth draws random pulse trains, samples them through random converters and counts how
-// often value ± U holds the truth: for a stated 95 % at least 93 % must, for each measure, at low and at high noise. Most
-// measures hold it in 99 % and more: what is bounded rather than scattered (quantisation, the sampling of an edge, the
-// tails around a state level) enters with its whole width, though it partly averages out. So U errs to the safe side there.
+// TestStatedUncertaintyHoldsTheTruth draws random pulse trains and random scopes, whose errors of gain, offset and time base
+// lie anywhere within what is stated of them, samples and quantises, and counts how often value ± U holds the truth: for a
+// stated 95 % in 93 to 97 % of cases, for each measure, at low and at high noise.
+//
+// Those that hold it more often, and why: the duration of an edge at low noise, since nothing but the unknown shape of the
+// edge between two samples is left and that is bounded by the worst of the shapes; overshoot and undershoot, since how much
+// of a peak is noise is bounded, not known, and no truth lies below zero; a bound, since it is one.
 func TestStatedUncertaintyHoldsTheTruth(t *testing.T) {
 	for name, noise := range map[string][2]float64{"low noise": {0, 0.02}, "high noise": {0.05, 0.3}} {
-		t.Run(name, func(t *testing.T) { coverage(t, noise[0], noise[1]) })
+		t.Run(name, func(t *testing.T) { coverageOf(t, noise[0], noise[1]) })
 	}
 }
 
-func coverage(t *testing.T, leastNoise, mostNoise float64) {
+// bounded are the most that measures whose uncertainty is a bound rather than a distribution may hold the truth.
+var bounded = map[string]float64{"rise": 0.99, "fall": 0.99, "overshoot": 1, "undershoot": 1, "bound of rise": 1}
+
+func coverageOf(t *testing.T, leastNoise, mostNoise float64) {
 	cases := 2000
 	if testing.Short() {
 		cases = 300
@@ -38,7 +46,7 @@ func coverage(t *testing.T, leastNoise, mostNoise float64) {
 			scores[name].held++
 		}
 	}
-	random := rand.New(rand.NewPCG(20, 26))
+	random := rand.New(rand.NewPCG(20, 27))
 	between := func(low, high float64) float64 { return low + (high-low)*random.Float64() }
 	for k := range cases {
 		period := between(40e-6, 130e-6)
@@ -56,7 +64,11 @@ func coverage(t *testing.T, leastNoise, mostNoise float64) {
 			low: low - between(14, 30), high: high + between(18, 30), noise: between(leastNoise, mostNoise), seed: uint64(k)}
 		from := between(0, period)
 		jitter := []float64{0, between(0, 0.01) * period}[random.IntN(2)]
-		p := Analyse(s.take(unsteady(low, high, up, down, from, period, width, jitter, uint64(k))), Options{})
+		// Limits of error as data sheets of scopes with their probes state them (common practice, no source).
+		stated := Options{Gain: quantity.Ratio(between(0.005, 0.03)), Offset: volts(between(0.05, 0.3)), Timebase: quantity.Ratio(between(20e-6, 100e-6))}
+		gain, offset, clock := 1+float64(stated.Gain)*between(-1, 1), float64(stated.Offset)*between(-1, 1), 1+float64(stated.Timebase)*between(-1, 1)
+		truth := unsteady(low, high, up, down, from, period, width, jitter, uint64(k))
+		p := Analyse(s.take(func(t float64) float64 { return gain*truth(t/clock) + offset }), stated)
 		count("low", low, p.Low)
 		count("high", high, p.High)
 		count("amplitude", high-low, p.Amplitude)
@@ -79,9 +91,47 @@ func coverage(t *testing.T, leastNoise, mostNoise float64) {
 		}
 	}
 	for name, s := range scores {
-		t.Logf("%-14s %4d of %4d (%.1f %%)", name, s.held, s.told, 100*float64(s.held)/float64(s.told))
-		assert.GreaterOrEqual(t, float64(s.held), 0.93*float64(s.told), name)
+		share := float64(s.held) / float64(s.told)
+		t.Logf("%-14s %4d of %4d (%.1f %%)", name, s.held, s.told, 100*share)
+		slack := max(0, 2*math.Sqrt(0.05*0.95)*(1/math.Sqrt(float64(s.told))-1/math.Sqrt(2000))) // what fewer cases scatter more
+		assert.GreaterOrEqual(t, share, 0.93-slack, name)
+		most := 0.97 + slack
+		if bound, is := bounded[name]; is {
+			most = bound
+		}
+		assert.LessOrEqual(t, share, most, name)
 		assert.Greater(t, s.told, cases/12, "%s is told often enough to judge", name)
+	}
+}
+
+// The limits within which interpolation between samples is taken to err hold for edges of known shapes, at any number of
+// samples on the edge from which durations are told and at any position of these.
+func TestInterpolationStaysWithin(t *testing.T) {
+	for name, edge := range map[string]shape{"ramp": ramp(1), "raised cosine": raisedCosine(1), "one pole": onePole(1),
+		"ringing": secondOrder(1, 0.3), "second order": secondOrder(1, 0.8)} {
+		for _, n := range []float64{0.3, 0.6, 1, 1.5, 2, 3, 5, 6, 7, 8, 10, 13, 20, 40} {
+			step := edge.duration() / n
+			var midway, duration tally
+			for k := range 200 {
+				phase := (float64(k) + 0.5) / 200
+				values := make([]float64, int(20*n)+20)
+				for i := range values {
+					values[i] = edge.at((float64(i) - 3 - phase) * step)
+				}
+				instant := func(level float64) float64 {
+					i := floats(values).nextAtLeast(0, level)
+					return interpolate(values, i, level) - 3 - phase
+				}
+				midway.add(instant(0.5) - edge.half/step)
+				duration.add(instant(0.9) - instant(0.1) - n)
+			}
+			require.InDelta(t, midwayBias(n), midway.mean(), midwayLimit(n), "%s, %v samples on the edge", name, n)
+			require.LessOrEqual(t, midway.deviation(), midwayScatter(n), "%s, %v samples on the edge", name, n)
+			if n >= 5 {
+				require.InDelta(t, durationBias(n)/2, duration.mean(), durationBias(n)/2+1e-9, "%s, %v samples on the edge", name, n)
+				require.LessOrEqual(t, duration.deviation(), durationScatter(n)*1.05, "%s, %v samples on the edge", name, n)
+			}
+		}
 	}
 }
 

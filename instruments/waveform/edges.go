@@ -81,3 +81,29 @@ func crossings[S ~[]N, N number](s S, c *scan, nextAtLeast, nextAtMost func(s S,
 func samplingU(edge float64) float64 {
 	return min(1, 2/max(edge, 1)) / math.Sqrt(12)
 }
+
+// What linear interpolation does to edges of known shapes (ramp, raised cosine, one pole, second order), in samples, by the
+// number of samples on the edge; TestInterpolationStaysWithin holds them.
+
+// midwayBias is the middle, and midwayLimit half the width, of how late a 50 % instant is found in the mean over all positions.
+func midwayBias(edge float64) float64 {
+	if edge < 1 {
+		return 0
+	}
+	return min(0.03, 0.085/edge)
+}
+
+func midwayLimit(edge float64) float64 { return min(0.075, 0.11/max(edge, 0.1)) }
+
+// midwayScatter is the standard deviation of that error over the positions.
+func midwayScatter(edge float64) float64 { return min(0.22, 0.11/max(edge, 0.1)) }
+
+// durationBias is the middle, and half the width, of what the 10 % to 90 % duration comes out too long by; for edges of
+// four samples or more.
+func durationBias(edge float64) float64 {
+	edge = max(edge, 1)
+	return max(0.42, min(0.75, 6/edge)) / edge
+}
+
+// durationScatter is the standard deviation of that error over the positions.
+func durationScatter(edge float64) float64 { return 0.52 / max(edge, 1) }

@@ -69,8 +69,10 @@ func studentT(freedom int) float64 {
 		return table[freedom-1]
 	case freedom < 40:
 		return 2.09
+	case freedom < 100:
+		return 2.02
 	}
-	return 2.02
+	return 1.98
 }
 
 // Sample is one voltage reading of a bus that goes down.

@@ -83,8 +83,8 @@ func (f floats) histogram() histogram {
 // state is one of the two levels of a trace, in codes.
 type state struct {
 	level float64
-	u     float64 // standard uncertainty of the level
-	n     int     // samples that it rests on
+	u     budget // of the level
+	n     int    // samples that it rests on
 }
 
 // levels finds the two state levels by the histogram: it is split in the middle between the extremes, and each half
@@ -124,13 +124,13 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 		}
 	}
 	if h.count[mode] == 0 {
-		return state{level: (h.low + h.high) / 2, u: h.high - h.low}
+		return state{level: (h.low + h.high) / 2, u: wide(h.high - h.low)}
 	}
 	centre := h.sum[mode] / float64(h.count[mode])
-	var n int
+	var n, most, second int // samples in the window and in its two fullest bins
 	var spread float64
 	for range 6 {
-		n = 0
+		n, most, second = 0, 0, 0
 		var sum, square float64
 		for b := from; b <= to; b++ {
 			if h.count[b] == 0 {
@@ -139,6 +139,7 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 			mean := h.sum[b] / float64(h.count[b])
 			if d := mean - centre; math.Abs(d) <= near {
 				n += h.count[b]
+				most, second = max(most, h.count[b]), max(second, min(most, h.count[b]))
 				sum += d * float64(h.count[b])
 				square += d * d * float64(h.count[b])
 			}
@@ -152,13 +153,41 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 		near = min(near, max(2*noise, 0.75*resolution, 3*spread)) // leaves the feet of the edges out
 	}
 	n = max(n, 1)
-	// What spreads more than noise and resolution explain is shape (ringing, a tail): it may sit on either side.
-	shape := max(0, spread*spread-noise*noise-resolution*resolution/12)
+	var u budget
+	u.scatters(noise / math.Sqrt(float64(n)))
+	dither := min(noise, spread) // codes that alternate differ by more than they spread
+	if two := h.width < 1.01*resolution && (n-most-second)*100 < n; two || dither < 0.54*resolution && h.width > 1.01*resolution {
+		dither = 0
+	}
+	u.within(quantised(dither, resolution))
+	// What spreads more than noise and resolution explain is shape (ringing, a tail). Lying within near of the level, as
+	// tails do, it cannot shift a mean by more than this.
+	// The noise is known to a tenth of its square.
+	if shape := max(0, spread*spread-1.1*noise*noise-resolution*resolution/12); shape > 0 {
+		u.within(min(math.Sqrt(shape), 2*shape/near))
+	}
 	// Whole bins fall into the window or out of it, and the feet of the edges pull a little: seen with random traces, not
 	// more than a twentieth of a bin or of the noise.
-	window := 0.05 * max(h.width, noise)
-	u := math.Sqrt(noise*noise/float64(n) + resolution*resolution/12 + shape + window*window)
+	u.scatters(0.05 * max(h.width, noise))
 	return state{level: centre, u: u, n: n}
+}
+
+func wide(span float64) (u budget) {
+	u.within(span)
+	return u
+}
+
+// quantised is how far the mean of many quantised samples of a constant level may lie from it, in codes: half a step
+// without noise, and next to nothing where noise spreads the samples over several steps. The noise is that of the quantised
+// samples. Two codes that toggle scatter by up to half a step whatever the noise: the caller has to rule them out.
+//
+// Source: first harmonic of the mean error of a uniform quantiser with normal noise, exp(-2π²σ²/q²), computed here.
+func quantised(noise, resolution float64) float64 {
+	if resolution == 0 {
+		return 0
+	}
+	steps := max(0, noise*noise/(resolution*resolution)-1.0/12)
+	return resolution / 2 * math.Exp(-2*math.Pi*math.Pi*steps)
 }
 
 // noise estimates the standard deviation of the noise, in codes, from differences of neighbours at up to 1024 places

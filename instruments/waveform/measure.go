@@ -5,8 +5,8 @@ import (
 	"math"
 )
 
-// Measure is one measured parameter in base units with its expanded uncertainty (95 % or more, coverage factor 2), or the
-// reason why it cannot be told.
+// Measure is one measured parameter in base units with its expanded uncertainty (95 %; more where its comment or the test
+// of it says that it is a bound), or the reason why it cannot be told.
 type Measure struct {
 	Value float64 `json:"value"`
 	U     float64 `json:"u"`

@@ -28,7 +28,8 @@ type Options struct {
 	Hysteresis quantity.Ratio
 	// EdgeSamples is how many samples a transition needs between 10 % and 90 % for its duration to be told. 0 is 5.
 	EdgeSamples float64
-	// Gain, Offset and Timebase are the instrument's 95 % limits of error; they enter every U.
+	// Gain, Offset and Timebase are the instrument's limits of error as its data sheet states them: the error lies anywhere
+	// between them. They enter every U.
 	Gain     quantity.Ratio
 	Offset   quantity.Volts
 	Timebase quantity.Ratio
@@ -166,9 +167,14 @@ func (a *analysis) constant(p Pulses) Pulses {
 	}
 	mean := sum / float64(a.h.n)
 	value := t.volts(mean)
-	p.Level = knownBy(value, share{"noise of the trace", a.noise * t.scale / math.Sqrt(float64(a.h.n))},
-		share{"resolution of the trace", a.resolution * t.scale / math.Sqrt(12)},
-		share{gainPart, float64(a.o.Gain) * value / 2}, share{offsetPart, float64(a.o.Offset) / 2})
+	var u budget
+	u.scatters(a.noise / math.Sqrt(float64(a.h.n)))
+	dither := a.noise
+	if a.h.high-a.h.low < 1.5*a.resolution {
+		dither = 0
+	}
+	u.within(quantised(dither, a.resolution))
+	p.Level = a.level(value, "resolution and noise of the trace", u)
 	if p.Clipped*2 > t.Len() {
 		bound := p.Level.Value
 		p.Level = undecided("choose a larger full scale or move the centre", "clipped: the level lies at or beyond the end of the scope's range, %v", quantity.Volts(bound))
@@ -187,16 +193,26 @@ const (
 	offsetPart = "accuracy of the scope, fixed"
 )
 
+// level is a voltage with its budget in codes, and what the instrument's own errors add to that.
+func (a *analysis) level(value float64, name string, codes budget) Measure {
+	var own, gain, offset budget
+	own.plus(codes, a.t.scale)
+	gain.within(float64(a.o.Gain) * value)
+	offset.within(float64(a.o.Offset))
+	return statedBy(value, portion{name, own}, portion{gainPart, gain}, portion{offsetPart, offset})
+}
+
 // levels fills the state levels in and says when they cannot be trusted.
 func (a *analysis) levels(p *Pulses) {
 	t := a.t
-	level := func(volts float64, s state) Measure {
-		return knownBy(volts, share{"resolution, noise and ringing of the trace", s.u * t.scale},
-			share{gainPart, float64(a.o.Gain) * volts / 2}, share{offsetPart, float64(a.o.Offset) / 2})
-	}
 	low, high := t.volts(a.low.level), t.volts(a.high.level)
-	p.Low, p.High = level(low, a.low), level(high, a.high)
-	p.Amplitude = known(high-low, quadrature(a.low.u*t.scale, a.high.u*t.scale, float64(a.o.Gain)*(high-low)/2))
+	const of = "resolution, noise and ringing of the trace"
+	p.Low, p.High = a.level(low, of, a.low.u), a.level(high, of, a.high.u)
+	var swing, gain budget
+	swing.plus(a.low.u, t.scale)
+	swing.plus(a.high.u, t.scale)
+	gain.within(float64(a.o.Gain) * (high - low))
+	p.Amplitude = statedBy(high-low, portion{of, swing}, portion{gainPart, gain})
 	const wider = "choose a larger full scale or move the centre"
 	if a.lowClipped {
 		p.Low = undecided(wider, "clipped: the low level lies at or below the end of the scope's range, %v", quantity.Volts(low))

@@ -69,12 +69,14 @@ func TestTransitionDurationsOfAnalyticEdges(t *testing.T) {
 }
 
 func TestLinearInterpolationIsExactOnARampOfFewSamples(t *testing.T) {
-	// Source: linear interpolation has no error on a straight edge (analytic).
+	// Source: linear interpolation has no error on a straight edge (analytic). What edges of other shapes come out too long by
+	// on average is taken off, since the shape is not known.
 	f := train(0, 10, ramp(12.3e-6), ramp(14.1e-6), 5.3e-6, 100e-6, 42e-6)
 	p := Analyse(scope{step: 1e-6, points: 400}.take(f), Options{})
-	require.InEpsilon(t, 0.8*12.3e-6, p.Rise.Value, 1e-9)
-	require.InEpsilon(t, 0.8*14.1e-6, p.Fall.Value, 1e-9)
-	require.InEpsilon(t, 42e-6+14.1e-6/2-12.3e-6/2, p.PulseWidth.Value, 1e-9)
+	rise, fall := 0.8*12.3, 0.8*14.1 // samples
+	require.InEpsilon(t, 1e-6*(rise-durationBias(rise)/2), p.Rise.Value, 1e-9)
+	require.InEpsilon(t, 1e-6*(fall-durationBias(fall)/2), p.Fall.Value, 1e-9)
+	require.InEpsilon(t, 42e-6+14.1e-6/2-12.3e-6/2+1e-6*(midwayBias(rise)-midwayBias(fall)), p.PulseWidth.Value, 1e-9)
 }
 
 func TestOvershootOfASecondOrderStep(t *testing.T) {
@@ -275,9 +277,9 @@ func TestInstrumentAccuracyEntersU(t *testing.T) {
 	trace := scope{step: 1e-8, points: 20_000}.take(f)
 	plain := Analyse(trace, Options{})
 	with := Analyse(trace, Options{Gain: 0.03, Offset: 0.1, Timebase: 0.001})
-	require.InDelta(t, math.Hypot(0.36, 0.1), with.High.U, 0.01)
+	require.InDelta(t, 1.71*math.Hypot(0.36, 0.1)/math.Sqrt(3), with.High.U, 0.01) // a trapezoid: between 1.65 and 1.90
 	require.Less(t, plain.High.U, 0.01)
-	require.GreaterOrEqual(t, with.Period.U, 50e-9*0.99)
+	require.GreaterOrEqual(t, with.Period.U, 0.95*50e-9*0.99) // a rectangle: 95 % of it
 }
 
 func TestSmallAmplitudeCountsAsConstantWhenTheCallerSaysSo(t *testing.T) {
