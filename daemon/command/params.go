@@ -38,6 +38,7 @@ func paramsOf(f *drive.Family) plant.Params {
 			LockoutHigh: f.Bus.LockoutHigh, LockoutWithin: f.Bus.LockoutWithin,
 		},
 		Reference: plant.Reference{FullScale: f.Reference.FullScale, Sweep: f.Reference.Sweep, Offset: f.Reference.Offset},
+		Thermal:   plant.Thermal{Rise: f.Soak.Rise, TimeConstant: f.Soak.TimeConstant, Fan: f.Soak.Fan},
 	}
 	if c := f.Cold; c != nil {
 		p.Cold = plant.Cold{Drop: (c.DeviceDrop.Low + c.DeviceDrop.High) / 2, Lines: c.Rectifier}

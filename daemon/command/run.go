@@ -25,7 +25,7 @@ import (
 // runOptions are the flags of run.
 type runOptions struct {
 	bench, family, unit, job, json, operator, probing string
-	here, budget                                      bool
+	here, budget, goOn                                bool
 }
 
 func runCommand(c *console, s *settings) *cobra.Command {
@@ -53,7 +53,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 			if err != nil {
 				return err
 			}
-			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Job: o.job, Operator: o.operator, ProbeEnergised: o.probing}
+			order := station.Order{Script: script, Family: o.family, Unit: o.unit, Job: o.job, Operator: o.operator, ProbeEnergised: o.probing, Continue: o.goOn}
 			if o.here {
 				return runHere(cmd.Context(), c, settings, o, order)
 			}
@@ -69,6 +69,7 @@ interrupted, 6 NOT SAFE or NOT PROVEN DOWN, 64 usage, 78 configuration.`,
 	f.StringVar(&o.operator, "operator", operator(), "who runs it")
 	f.StringVar(&o.probing, "probe-energised", "", "REASON why probes are moved above 60 V d.c. or on a source that is not isolated; printed on the report with your name")
 	f.BoolVar(&o.budget, "budget", false, "say what the uncertainty of each reading is made of, with the test uncertainty ratio")
+	f.BoolVar(&o.goOn, "continue", false, "go on with the job's latest run of this script, which was cut off, as a new part")
 	f.BoolVar(&o.here, "here", false, "host the bench in this process, without a daemon")
 	return cmd
 }

@@ -59,6 +59,12 @@ func (t teller) tell(e event.Event) {
 		if b.Do != "" && !t.quiet {
 			t.say("", "do: %s", b.Do)
 		}
+	case event.Continued:
+		t.say("continues", "run %s as part %d; %v were done before, the gap was %v", b.Run, b.Part, b.Done, b.Gap)
+	case event.Progress:
+		if !t.quiet {
+			t.say("", "%v of %v", b.Done, b.Of)
+		}
 	case event.Trip:
 		t.say("TRIP", "%s: %s", b.Cause, b.Text)
 		t.say("", "do: %s", b.Do)

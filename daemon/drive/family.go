@@ -31,6 +31,7 @@ type Family struct {
 	SweepBus    string                `yaml:"sweep_bus" need:"true"` // none, minimum
 	Reference   Reference             `yaml:"reference" need:"true"`
 	Fitted      *FittedFigures        `yaml:"fitted"`
+	Soak        Soaking               `yaml:"soak"`
 	Stages      map[Stage]StageLimits `yaml:"stages" need:"true"`
 	Cold        *ColdFigures          `yaml:"cold"`
 	Decision    Decision              `yaml:"decision"`

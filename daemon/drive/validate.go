@@ -218,6 +218,7 @@ func (j *judge) modulation(f *Family) {
 	if h := f.Bus.LockoutHigh; h != 0 && !(h > f.Bus.Nominal) {
 		j.fault("bus.lockout_high", "%v has to be above the nominal bus %v", h, f.Bus.Nominal)
 	}
+	j.soak(f.Soak)
 	j.share("reference.gain_within", r.GainWithin)
 	j.share("reference.linearity_within", r.LinearityWithin)
 	j.notNegative("reference.dead_zone_within", float64(r.DeadZoneWithin), r.DeadZoneWithin)

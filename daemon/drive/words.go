@@ -44,6 +44,7 @@ func Checks() []string {
 		"stand-ins out", "limiter", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",
 		"phase order", "phase voltage", "high side conducts", "low side conducts", "unbalance", "bus ripple",
 		"sensor offset", "sensor gain", "current limit", "output linearity",
+		"bus current drift", "bus voltage drift", "control current drift", "control voltage drift", "temperature drift", "temperature rise",
 		"reference polarity", "reference offset", "reference dead zone", "reference linearity", "reference hysteresis",
 	}
 }

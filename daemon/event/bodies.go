@@ -240,6 +240,20 @@ type Finding struct {
 	Do      string `json:"do,omitempty"`
 }
 
+// Progress tells how far a long run is. The parts before count.
+type Progress struct {
+	Done quantity.Seconds `json:"done"`
+	Of   quantity.Seconds `json:"of"`
+}
+
+// Continued says that this run goes on with one that was cut off.
+type Continued struct {
+	Run  string           `json:"continues"` // the part before
+	Part int              `json:"part"`      // 2 for the first continuation
+	Done quantity.Seconds `json:"done"`      // what the parts before have done
+	Gap  quantity.Seconds `json:"gap"`       // from when the part before was last heard of to this one's begin
+}
+
 func (RunStarted) kind() string { return "run started" }
 func (RunEnded) kind() string   { return "run ended" }
 func (Step) kind() string       { return "step" }
@@ -262,3 +276,5 @@ func (Chart) kind() string      { return "chart" }
 func (Trace) kind() string      { return "trace" }
 func (Finding) kind() string    { return "finding" }
 func (Override) kind() string   { return "override" }
+func (Progress) kind() string   { return "progress" }
+func (Continued) kind() string  { return "continued" }

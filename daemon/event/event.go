@@ -97,4 +97,6 @@ var kinds = map[string]func(json.RawMessage) (Body, error){
 	Trace{}.kind():      as[Trace],
 	Finding{}.kind():    as[Finding],
 	Override{}.kind():   as[Override],
+	Progress{}.kind():   as[Progress],
+	Continued{}.kind():  as[Continued],
 }

@@ -40,6 +40,7 @@ func predeclared(e *engine) starlark.StringDict {
 	add("stored_energy", storedEnergy)
 	add("odd_one_out", oddOneOut)
 	add("share", share)
+	add("progress", e.progress)
 	add("fit_response", fitResponse)
 	add("gate_chart", e.gateChart)
 	add("chopped", e.chopped)
@@ -49,6 +50,7 @@ func predeclared(e *engine) starlark.StringDict {
 		d[role] = supply
 	}
 	add("output", outputOf(supplies))
+	d["part"] = partValue(e.part())
 	d["bench"] = e.benchModule()
 	d["bus_meter"] = module("bus_meter", map[string]builtin{"voltage": e.watched("bus_meter.voltage")})
 	d["hall"] = e.hallModule()

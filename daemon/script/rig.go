@@ -24,6 +24,8 @@ type Rig interface {
 	// PastCalibration is the date on which an instrument's calibration was due, empty where it still holds; undecided says that
 	// this bench lets such an instrument decide nothing.
 	PastCalibration(instrument string) (due string, undecided bool)
+	// Part says which part of a long run this is.
+	Part() Part
 	// Emit records what the script did or found.
 	Emit(event.Body)
 	// Tighten lowers a trip limit for the rest of the run or until restore is called; a looser value is refused.

@@ -19,6 +19,8 @@ type Jobs interface {
 	Permit(ctx context.Context, id, stage string) (job.Work, error)
 	// CountStandIn writes down that a person put stand-ins in (above zero) or took them out.
 	CountStandIn(ctx context.Context, id, by, name string, count int, where string) error
+	// CutOff gives the latest run of a script for a job, as a part that another one may continue, else why none may.
+	CutOff(ctx context.Context, id, script string) (job.Part, error)
 	// Take puts a finished run's journal into the record.
 	Take(ctx context.Context, journal string) error
 }

@@ -24,12 +24,15 @@ type rig struct {
 	job         string // empty: the run belongs to none
 	by          string // who runs it
 	leadsPlaced bool   // hands have put a meter's leads on the dead drive
+	part        script.Part
 	probing     string // why hands may come near what is energised above the bounds; empty: they may not
 }
 
 var _ script.Rig = (*rig)(nil)
 
 func (r *rig) bench() *bench.Bench { return r.station.bench }
+
+func (r *rig) Part() script.Part { return r.part }
 
 func (r *rig) Emit(b event.Body) { r.station.emit(b) }
 

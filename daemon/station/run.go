@@ -28,6 +28,8 @@ type Order struct {
 	Unit     string `json:"unit"`          // serial number
 	Job      string `json:"job,omitempty"` // family and unit are the job's
 	Operator string `json:"operator,omitempty"`
+	// Continue goes on with the job's latest run of this script, which was cut off.
+	Continue bool `json:"continue,omitempty"`
 	// ProbeEnergised sets aside the bounds of energised probing, with a reason; it needs an operator's name, and is printed.
 	ProbeEnergised string `json:"probe_energised,omitempty"`
 	// Rehearsal lets every stage be run without a job, on a simulated bench only.
@@ -76,6 +78,7 @@ type plan struct {
 	script *script.Script
 	family *drive.Family
 	work   job.Work
+	part   script.Part
 }
 
 func (s *Station) plan(o Order) (p plan, err error) {
@@ -101,6 +104,9 @@ func (s *Station) plan(o Order) (p plan, err error) {
 	}
 	if _, ok := p.family.Stages[p.script.Stage]; !ok {
 		return p, fmt.Errorf("family %s has no figures for stage %s", p.family.Name, p.script.Stage)
+	}
+	if p.part, err = s.part(p); err != nil {
+		return p, err
 	}
 	var missing []string
 	for _, role := range p.script.Roles {
@@ -202,6 +208,9 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 	if remark := noticeEdits(p.family); remark != "" {
 		s.emit(event.Note{Text: remark})
 	}
+	if p.part.Continues != "" {
+		s.emit(event.Continued{Run: p.part.Continues, Part: p.part.Number, Done: p.part.Done, Gap: p.part.Gap})
+	}
 	result, runErr := s.perform(ctx, r, p)
 	r.ended = s.conclude(ctx, result, runErr)
 	s.emit(r.ended)
@@ -242,7 +251,7 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
 		return result, err
 	}
-	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job, by: p.order.Operator, probing: p.order.ProbeEnergised}
+	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job, by: p.order.Operator, probing: p.order.ProbeEnergised, part: p.part}
 	slot := &mindedSlot{Slot: s.cfg.Slot}
 	minding, stopMinding := context.WithCancel(ctx)
 	var mind sync.WaitGroup

@@ -116,16 +116,17 @@ func (b *Bench) instruments(ctx context.Context) map[string]*instrument {
 	b.matrix = b.newMatrix(p)
 	control := b.newTerse("control", p.ControlSupply())
 	all := map[string]*instrument{
-		"bus":       &b.newFullSupply("bus", p.BusSupply()).instrument,
-		"control":   &control.instrument,
-		"reference": &b.newSupply("reference", "reference source", source, -10, 10).instrument,
-		"bus_meter": &b.newMeter("bus_meter", busMeterGain, busMeterOffset, func() float64 { return float64(p.BusTerminals()) }, nil).instrument,
-		"meter":     &b.newMeter("meter", meterGain, meterOffset, b.underMeter, b.betweenLeads).instrument,
-		"hall":      &b.newHall(p.Hall()).instrument,
-		"scope":     &b.scope.instrument,
-		"matrix":    &b.matrix.instrument,
-		"contacts":  &b.newContacts(p, b.params.FaultLamp).instrument,
-		"person":    &b.newPerson(p).instrument,
+		"bus":         &b.newFullSupply("bus", p.BusSupply()).instrument,
+		"control":     &control.instrument,
+		"reference":   &b.newSupply("reference", "reference source", source, -10, 10).instrument,
+		"bus_meter":   &b.newMeter("bus_meter", busMeterGain, busMeterOffset, func() float64 { return float64(p.BusTerminals()) }, nil).instrument,
+		"meter":       &b.newMeter("meter", meterGain, meterOffset, b.underMeter, b.betweenLeads).instrument,
+		"hall":        &b.newHall(p.Hall()).instrument,
+		"scope":       &b.scope.instrument,
+		"matrix":      &b.matrix.instrument,
+		"contacts":    &b.newContacts(p, b.params.FaultLamp).instrument,
+		"person":      &b.newPerson(p).instrument,
+		"temperature": &b.newThermometer("temperature", func() float64 { return float64(p.Temperature()) }).instrument,
 	}
 	for _, role := range []string{"bus_meter", "bus", "control"} {
 		b.harmOf(role).leadOff = func() { p.LeadOff(role, true) }

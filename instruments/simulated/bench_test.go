@@ -187,7 +187,7 @@ func TestEveryInstrumentSaysThatItIsSimulated(t *testing.T) {
 		require.Equal(t, "Quayside Simulated,"+kind+" SIMULATED,SIM-"+role+"-7,1.0", dial(t, b, role).ask("*IDN?"), role)
 	}
 	require.Equal(t, "Quayside,TS-1,SIM-control-7,1.0 SIMULATED", dial(t, b, "control").ask("ASK:ID"))
-	require.Len(t, b.Addresses(), 10)
+	require.Len(t, b.Addresses(), 11)
 }
 
 func TestRunEndsWithItsContextAndLeavesNothingBehind(t *testing.T) {

@@ -45,6 +45,7 @@ func (p *Plant) tick(h float64) {
 	p.control.step(p.now, h, p.controlLoad())
 	p.now += h
 	p.section.update(p, h)
+	p.warm(v, h)
 	p.hall.turn(p.now)
 	p.drive.integrate(p, h)
 	p.think()

@@ -177,7 +177,8 @@ var kinds = []Kind{
 	{Name: "current_sensor_gain", Class: ClassFitted, Text: "a current sensor's gain is wrong", Target: "leg", Unit: part, Default: "0.8", size: always(0.8)},
 	{Name: "current_limit_wrong", Class: ClassFitted, Text: "the drive limits its current elsewhere", Unit: part, Default: "0.7 of the good value", size: always(0.7)},
 	{Name: "motor_connected", Class: ClassFitted, Text: "a real motor is connected while its Hall signals are simulated"},
-	{Name: "temperature_rising", Class: ClassFitted, Text: "the temperature rises too fast, or the fan is dead", NotYet: true},
+	{Name: "temperature_rising", Class: ClassFitted, Text: "the heat sink gets more heat than it should", Unit: part, Default: "2.5 times the good rise", size: always(2.5)},
+	{Name: "fan_dead", Class: ClassFitted, Text: "the fan of the heat sink does not turn"},
 }
 
 func rippleOf(p Params, target string) float64 {
@@ -305,6 +306,14 @@ func (p Params) canHaveKind(name, target string) error {
 	case "midpoint_off":
 		if p.Cold.Balance == 0 {
 			return fmt.Errorf("the bus capacitors of %s have no midpoint", p.Name)
+		}
+	case "fan_dead":
+		if !p.Thermal.Fan {
+			return fmt.Errorf("%s has no fan", p.Name)
+		}
+	case "temperature_rising":
+		if p.Thermal.Rise == 0 {
+			return fmt.Errorf("it is not known how warm %s gets", p.Name)
 		}
 	case "overvoltage_lockout_dead":
 		if p.Bus.LockoutHigh == 0 {

@@ -62,3 +62,31 @@ func TestAnInputIsSeenAtItsTerminalAndActsInTheDrivesOwnTime(t *testing.T) {
 	require.Zero(t, b.duty("A.high"))
 	require.InDelta(t, 0, b.volts("input:limit_forward"), 1e-6)
 }
+
+func init() {
+	warmed := func(t *testing.T, faults ...string) (early, late float64) {
+		p := heron()
+		p.Thermal = Thermal{Rise: 14, TimeConstant: 60, Fan: true}
+		b := running(t, p, faults...)
+		b.busTo(320, 1)
+		b.wait(10 * time.Second)
+		from := float64(b.Temperature())
+		b.wait(6 * time.Second)
+		early = float64(b.Temperature()) - from
+		b.wait(10 * time.Minute)
+		return early, float64(b.Temperature()) - ambient
+	}
+	effects["temperature_rising"] = func(t *testing.T) {
+		good, goodEnd := warmed(t)
+		early, end := warmed(t, "temperature_rising")
+		require.InDelta(t, 14, goodEnd, 0.5)
+		require.InEpsilon(t, 2.5*good, early, 0.05, "from the begin")
+		require.InEpsilon(t, 2.5*goodEnd, end, 0.02)
+	}
+	effects["fan_dead"] = func(t *testing.T) {
+		good, goodEnd := warmed(t)
+		early, end := warmed(t, "fan_dead")
+		require.Less(t, early, 1.3*good, "the same heat goes in")
+		require.Greater(t, end, 2*goodEnd, "and does not get out")
+	}
+}

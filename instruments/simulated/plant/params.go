@@ -27,6 +27,7 @@ type Params struct {
 	Rails       map[string]Rail
 	Bus         Bus
 	Reference   Reference
+	Thermal     Thermal
 	Cold        Cold
 	Fitted      FittedStage
 }

@@ -49,6 +49,7 @@ type Plant struct {
 	contacts     map[string]bool
 	changed      map[string]contactChange
 	lastChange   float64 // of any contact
+	warmth       float64 // of the heat sink above ambient, K
 	inputs       map[string]bool
 	probes       map[string]string
 	standIns     map[string]bool
