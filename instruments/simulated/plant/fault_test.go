@@ -55,7 +55,6 @@ func TestParseFaultRefuses(t *testing.T) {
 		{"an unknown condition", "stuck_on:A.low@monday", "none of bus, warm, tapped"},
 		{"a condition without value", "stuck_on:A.low@bus", "with unit"},
 		{"a tap with value", "stuck_on:A.low@tapped=3", "takes no value"},
-		{"what is not simulated yet", "temperature_rising", "not simulated yet"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
