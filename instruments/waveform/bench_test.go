@@ -24,19 +24,24 @@ func memoryBandwidth() (perSecond float64) {
 	return float64(len(block)) / best.Seconds()
 }
 
-// BenchmarkAnalyse prints points a second beside the bytes a second that this machine reads from memory in the same run.
+// linkBytes is what a link of 100 Mbit/s carries in a second at best, without its own overhead.
+const linkBytes = 100e6 / 8
+
+// BenchmarkAnalyse prints points a second beside the bytes a second that this machine reads from memory in the same run, and
+// the share that the analysis takes of the time in which the record comes over a link of 100 Mbit/s.
 func BenchmarkAnalyse(b *testing.B) {
 	bandwidth := memoryBandwidth()
 	edge := ramp(100e-9)
 	cases := []struct {
-		name string
-		s    scope
-		f    signal
+		name  string
+		s     scope
+		f     signal
+		bytes float64 // a point, on the wire
 	}{
-		{"8bit_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, bits: 8, low: -14, high: 22, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6)},
-		{"8bit_50_samples_a_period", scope{step: 1e-6, points: 1_000_000, bits: 8, low: -14, high: 22, noise: 0.1}, train(-8, 15, ramp(3e-6), ramp(3e-6), 3e-6, 50e-6, 20e-6)},
-		{"16bit_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, bits: 16, low: -14, high: 22, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6)},
-		{"float_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6)},
+		{"8bit_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, bits: 8, low: -14, high: 22, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6), 1},
+		{"8bit_50_samples_a_period", scope{step: 1e-6, points: 1_000_000, bits: 8, low: -14, high: 22, noise: 0.1}, train(-8, 15, ramp(3e-6), ramp(3e-6), 3e-6, 50e-6, 20e-6), 1},
+		{"16bit_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, bits: 16, low: -14, high: 22, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6), 2},
+		{"float_20kHz_50MSs", scope{step: 20e-9, points: 1_000_000, noise: 0.1}, train(-8, 15, edge, edge, 3e-6, 50e-6, 20e-6), 4},
 	}
 	for _, c := range cases {
 		trace := c.s.take(c.f)
@@ -50,6 +55,7 @@ func BenchmarkAnalyse(b *testing.B) {
 			perSecond := float64(trace.Len()) * float64(b.N) / b.Elapsed().Seconds()
 			b.ReportMetric(perSecond/1e6, "Mpt/s")
 			b.ReportMetric(bandwidth/1e6, "memory-MB/s")
+			b.ReportMetric(100*(linkBytes/c.bytes)/perSecond, "%-of-link")
 		})
 	}
 }
