@@ -3,6 +3,7 @@ package script
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -53,6 +54,10 @@ func (e *engine) read(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tup
 	return d, d.SetKey(starlark.String("at"), measured{Value: at.Value()})
 }
 
+// ofLimits makes an instrument's limits of error the 95 % half width that they count as beside other contributions: u is
+// half/√3 (JCGM 100:2008, 4.3.7), and U is 2u.
+var ofLimits = 2 / math.Sqrt(3)
+
 // points takes the list of read() results apart. The readings of one result were taken one after the other: each point stands at
 // the instant of its voltage, with the current interpolated to it.
 func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoint, voltsU quantity.Volts, amperesU quantity.Amperes, err error) {
@@ -86,8 +91,8 @@ func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoin
 			}
 			out[len(out)-1].T = quantity.SecondsOf(v.at.Sub(first))
 		}
-		voltsU = max(voltsU, quantity.Volts(v.uncertainty))
-		amperesU = max(amperesU, quantity.Amperes(i.uncertainty))
+		voltsU = max(voltsU, quantity.Volts(ofLimits*v.uncertainty))
+		amperesU = max(amperesU, quantity.Amperes(ofLimits*i.uncertainty))
 	}
 	if amperes != "" && !first.IsZero() {
 		for k := range out {
@@ -135,7 +140,7 @@ func (e *engine) fitRamp(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 	}
 	own := e.rig.OutputCapacitance("bus")
 	r := waveform.FitRamp(ramp, waveform.RampOptions{
-		SupplyCapacitance: own, SupplyU: own / 5, // a stated output capacitor is good to about 20 % (common practice, no source)
+		SupplyCapacitance: own, SupplyU: own / 5 * quantity.Farads(ofLimits), // a stated output capacitor is good to about 20 % (common practice, no source)
 		Limit: quantity.Amperes(limit.Number), Target: quantity.Volts(target.Number), Bleeder: quantity.Ohms(bleeder.Number),
 		VoltageU: voltsU, CurrentU: amperesU,
 	})
