@@ -164,12 +164,20 @@ var fitted = map[string][]line{
 		{fault: "stand_in_left:switch_node_jumpers", names: "jumper left from the phase to the bus", on: "plover wren"},
 		{fault: "stand_in_left:gate_capacitors", names: "gate capacitor", outcome: "pass", hidden: "a second gate load only makes the edges slower"},
 	},
+	"current_sensors": {
+		{fault: "current_sensor_offset:B", names: "sensor of phase B has an offset", on: "heron"},
+		{fault: "current_sensor_gain:C", names: "sensor of phase C tells", on: "heron"},
+	},
+	"current_limit": {
+		{fault: "current_limit_wrong", names: "limits its current", on: "heron"},
+	},
 	"phases": {
 		{fault: "device_open:B.high", names: "B.high does not conduct"},
 		{fault: "device_open:A.low", names: "A.low does not conduct"},
 		{fault: "device_resistance:A.low", names: "A.low does not conduct"},
 		{fault: "device_resistance:B.high@bus=25 V", names: "B.high does not conduct"}, // only above some voltage
 		{fault: "phase_leak:A,B", names: "phase A and phase B leak", on: halls},
+		{fault: "phase_leak:A,B", names: "leak between phases", on: "wren", outcome: "pass", hidden: "both legs are driven all the time: a leak is one more load"},
 		{fault: "hall_swapped:1,2", names: "do not follow the Hall states", on: "heron"},
 	},
 }
