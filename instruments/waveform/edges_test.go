@@ -2,6 +2,7 @@ package waveform
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -84,4 +85,28 @@ func TestTallyKeepsMeanAndDeviationOfValuesFarFromZero(t *testing.T) {
 	require.InDelta(t, math.Sqrt(30), a.deviation(), 1e-9)
 	require.Zero(t, (&tally{}).mean())
 	require.Zero(t, (&tally{}).deviation())
+}
+
+// A search four codes at a time finds what a search one at a time finds, at every start, at both ends of the range too.
+func TestSearchOfWideCodesFindsTheFirst(t *testing.T) {
+	random := rand.New(rand.NewPCG(4, 16))
+	for range 2000 {
+		codes := make(words, random.IntN(70))
+		for i := range codes {
+			codes[i] = []int16{-32768, -32767, -1, 0, 1, 32766, 32767, int16(random.IntN(65536) - 32768)}[random.IntN(8)]
+		}
+		level := []float64{-32769, -32768, -32767.5, -1, 0, 0.5, 32767, 32768, float64(random.IntN(65536) - 32768)}[random.IntN(9)]
+		from := random.IntN(len(codes) + 1)
+		up, down := len(codes), len(codes)
+		for i := len(codes) - 1; i >= from; i-- {
+			if float64(codes[i]) >= level {
+				up = i
+			}
+			if float64(codes[i]) <= level {
+				down = i
+			}
+		}
+		require.Equal(t, up, codes.nextAtLeast(from, level))
+		require.Equal(t, down, codes.nextAtMost(from, level))
+	}
 }

@@ -2,23 +2,44 @@ package waveform
 
 import "math"
 
-// nextAtLeast looks at eight codes at a time: a difference from the code below the limit is negative where the limit is
-// reached, and the sign of all eight is one OR away.
+const (
+	everyWord = 0x0001000100010001
+	topOfWord = 0x8000800080008000
+)
+
+// quad is four codes in one word of the machine, as unsigned ones: a single load.
+func quad(w words) uint64 {
+	_ = w[3]
+	return (uint64(uint16(w[0])) | uint64(uint16(w[1]))<<16 | uint64(uint16(w[2]))<<32 | uint64(uint16(w[3]))<<48) ^ topOfWord
+}
+
+// wordsAtLeast does for four words what atLeast does for eight bytes.
+func wordsAtLeast(x, y, low uint64) uint64 {
+	return (x &^ y) | (^(x ^ y) & ((x | topOfWord) - low))
+}
+
+// lanes is a limit in all four words, unsigned, and without its top bits.
+func lanes(limit int32) (y, low uint64) {
+	y = uint64(uint16(limit)^0x8000) * everyWord
+	return y, y &^ topOfWord
+}
+
+// nextAtLeast looks at sixteen codes at a time.
 func (w words) nextAtLeast(i int, level float64) int {
 	level = math.Ceil(level)
 	if level > math.MaxInt16 {
 		return len(w)
 	}
 	limit := int32(max(level, math.MinInt16))
-	short := limit - 1
+	y, low := lanes(limit)
 	rest := w[min(i, len(w)):]
-	for len(rest) >= 8 {
-		r := rest[:8]
-		if (short-int32(r[0]))|(short-int32(r[1]))|(short-int32(r[2]))|(short-int32(r[3]))|
-			(short-int32(r[4]))|(short-int32(r[5]))|(short-int32(r[6]))|(short-int32(r[7])) < 0 {
+	for len(rest) >= 16 {
+		r := rest[:16]
+		if (wordsAtLeast(quad(r), y, low)|wordsAtLeast(quad(r[4:]), y, low)|wordsAtLeast(quad(r[8:]), y, low)|
+			wordsAtLeast(quad(r[12:]), y, low))&topOfWord != 0 {
 			break
 		}
-		rest = rest[8:]
+		rest = rest[16:]
 	}
 	for k, v := range rest {
 		if int32(v) >= limit {
@@ -34,15 +55,18 @@ func (w words) nextAtMost(i int, level float64) int {
 		return len(w)
 	}
 	limit := int32(min(level, math.MaxInt16))
-	beyond := limit + 1
+	if limit == math.MaxInt16 {
+		return min(i, len(w))
+	}
+	y, low := lanes(limit + 1)
 	rest := w[min(i, len(w)):]
-	for len(rest) >= 8 {
-		r := rest[:8]
-		if (int32(r[0])-beyond)|(int32(r[1])-beyond)|(int32(r[2])-beyond)|(int32(r[3])-beyond)|
-			(int32(r[4])-beyond)|(int32(r[5])-beyond)|(int32(r[6])-beyond)|(int32(r[7])-beyond) < 0 {
+	for len(rest) >= 16 {
+		r := rest[:16]
+		if wordsAtLeast(quad(r), y, low)&wordsAtLeast(quad(r[4:]), y, low)&wordsAtLeast(quad(r[8:]), y, low)&
+			wordsAtLeast(quad(r[12:]), y, low)&topOfWord != topOfWord {
 			break
 		}
-		rest = rest[8:]
+		rest = rest[16:]
 	}
 	for k, v := range rest {
 		if int32(v) <= limit {
@@ -95,19 +119,15 @@ func (w words) histogram() histogram {
 	return b.histogram(n, low, high)
 }
 
-// widen returns low..high widened to what w holds. Most stretches lie within: that costs one sign a code.
+// widen returns low..high widened to what w holds. Most codes lie within.
 func (w words) widen(low, high int32) (int32, int32) {
-	span := high - low
-	for rest := w; len(rest) >= 8; rest = rest[8:] {
-		r := rest[:8]
-		a, b, c, d := int32(r[0])-low, int32(r[1])-low, int32(r[2])-low, int32(r[3])-low
-		e, f, g, h := int32(r[4])-low, int32(r[5])-low, int32(r[6])-low, int32(r[7])-low
-		if a|b|c|d|e|f|g|h|(span-a)|(span-b)|(span-c)|(span-d)|(span-e)|(span-f)|(span-g)|(span-h) < 0 {
-			for _, v := range r {
-				low, high = min(low, int32(v)), max(high, int32(v))
-			}
-			span = high - low
+	for rest := w; len(rest) > 0; {
+		k := min(rest.nextAtMost(0, float64(low)-1), rest.nextAtLeast(0, float64(high)+1))
+		if k == len(rest) {
+			break
 		}
+		low, high = min(low, int32(rest[k])), max(high, int32(rest[k]))
+		rest = rest[k+1:]
 	}
 	return low, high
 }
