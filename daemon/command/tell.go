@@ -59,8 +59,6 @@ func (t teller) tell(e event.Event) {
 		if b.Do != "" && !t.quiet {
 			t.say("", "do: %s", b.Do)
 		}
-	case event.Continued:
-		t.say("continues", "run %s as part %d; %v were done before, the gap was %v", b.Run, b.Part, b.Done, b.Gap)
 	case event.Progress:
 		if !t.quiet {
 			t.say("", "%v of %v", b.Done, b.Of)
