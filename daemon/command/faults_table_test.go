@@ -168,6 +168,9 @@ var fitted = map[string][]line{
 		{fault: "current_sensor_offset:B", names: "sensor of phase B has an offset", on: "heron"},
 		{fault: "current_sensor_gain:C", names: "sensor of phase C tells", on: "heron"},
 	},
+	"ripple": {
+		{fault: "series_resistance_high", names: "series resistance is high", on: "heron"},
+	},
 	"current_limit": {
 		{fault: "current_limit_wrong", names: "limits its current", on: "heron"},
 	},

@@ -34,7 +34,7 @@ const atOnce = "8"
 var allFamilies = []string{"heron", "plover", "wren"}
 
 // fittedScripts are run on a drive with its power devices in.
-var fittedScripts = []string{"first_power", "phases", "current_sensors", "current_limit"}
+var fittedScripts = []string{"first_power", "phases", "current_sensors", "current_limit", "ripple"}
 
 // starved is how often a run is tried again that tripped because this computer was too busy to read the bench in time.
 // The warden is right to trip then; it says nothing about the drive.
