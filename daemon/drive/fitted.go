@@ -11,8 +11,7 @@ type FittedFigures struct {
 	// Phases is how far a phase may be off what it should be, in parts of the bus voltage.
 	Phases         quantity.Ratio   `yaml:"phases_within" need:"true"`
 	Unbalance      quantity.Ratio   `yaml:"unbalance_within"`
-	Linearity      quantity.Ratio   `yaml:"linearity_within"` // worst deviation from the line, in parts of the bus voltage
-	Load           quantity.Ohms    `yaml:"load_resistance"`  // each branch of the dummy load
+	Load           quantity.Ohms    `yaml:"load_resistance"` // each branch of the dummy load
 	LoadText       string           `yaml:"load_text"`
 	LoadDuty       quantity.Ratio   `yaml:"load_reference"` // part of full scale that drives a part of the current limit through the load
 	Ripple         quantity.Volts   `yaml:"load_ripple_within"`
