@@ -84,7 +84,7 @@ def run(drive):
 	r = p.run(t, "run", script, "--here", "--bench", benchFile, "--job", id)
 	require.Equal(t, ExitConfig, r.ended(), r.output())
 	require.Contains(t, r.complaint(), "no release to fit")
-	r = p.run(t, "run", "rails", "--here", "--bench", benchFile, "--job", id, "--unit", "other")
+	r = p.run(t, "run", "cold_checks", "--here", "--bench", benchFile, "--job", id, "--unit", "other")
 	require.Equal(t, ExitConfig, r.ended(), r.output())
 	require.Contains(t, r.complaint(), "the job knows them")
 }

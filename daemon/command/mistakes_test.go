@@ -39,7 +39,7 @@ func TestEachMistakeOnTheCommandLineIsOneClearLine(t *testing.T) {
 		{"run rails --bench exampel --family wren --unit W-1 --here", ExitConfig, "bench exampel: no such bench file in configs/benches, did you mean example?"},
 		{"rehearse rails", ExitUsage, "--family is missing"},
 		{"rehearse rails --family heorn", ExitConfig, `unknown drive family "heorn", did you mean "heron"?`},
-		{"rehearse rials --family heron", ExitConfig, "script rials: there is no such script; there are bus_ramp, gate_sweep, rails, twitch"},
+		{"rehearse rials --family heron", ExitConfig, "script rials: there is no such script; there are bus_ramp, cold_checks,"},
 		{"rehearse rails --family heron --fault dead_tyme", ExitUsage, `fault "dead_tyme" is not known`},
 		{"simulate --family heorn", ExitConfig, `unknown drive family "heorn"`},
 		{"validate --family heorn", ExitConfig, `unknown drive family "heorn"`},

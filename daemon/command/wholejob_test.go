@@ -55,8 +55,12 @@ func (r *repair) bench() string {
 func (r *repair) script(bench, name string) string {
 	r.t.Helper()
 	for n := 1; ; n++ {
-		p := r.run(r.t, "run", name, "--here", "--bench", bench, "--job", r.id, "--operator", "Ann")
-		p.ended()
+		p := r.start(r.t, "run", name, "--here", "--bench", bench, "--job", r.id, "--operator", "Ann")
+		select {
+		case <-p.done:
+		case <-time.After(5 * patience): // a run takes its time, and more on a busy computer
+			require.Fail(r.t, "the run does not end", p.output())
+		}
 		state := r.state()
 		require.NotEmpty(r.t, state.Runs, p.output())
 		last := state.Runs[len(state.Runs)-1]

@@ -33,7 +33,7 @@ func TestReadingHasItsUnitOrIsNone(t *testing.T) {
 		{"overload", "9.9E37", meter.Ohms, quantity.Value{}, scpi.ErrOverrange}, // SCPI-99 volume 1, clause 7.2.1
 		{"no reading", "9.91E37", meter.DCVolts, quantity.Value{}, scpi.ErrNoReading},
 		{"text", "OVLD", meter.DCVolts, quantity.Value{}, dialect.ErrUnreadable},
-		{"function that it has not", "25", meter.Temperature, quantity.Value{}, meter.ErrNotThere},
+		{"function that it has not", "25", "inductance", quantity.Value{}, meter.ErrNotThere},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -49,5 +49,5 @@ func TestReadingHasItsUnitOrIsNone(t *testing.T) {
 		})
 	}
 	require.True(t, m.Has(meter.Diode))
-	require.False(t, m.Has(meter.Temperature))
+	require.False(t, m.Has("inductance"))
 }
