@@ -87,6 +87,7 @@ func TestOverVoltageLockoutWhereTheStageReachesIt(t *testing.T) {
 // TestGoodUnitsOnTheBoard takes a good unit of each family through the scripts of the board stage that a release does not ask
 // for. Where a family has nothing that a script could look at, the run says so and is never passed.
 func TestGoodUnitsOnTheBoard(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		script, family string
 		outcome        verdict.Outcome

@@ -24,7 +24,7 @@ import (
 	"benchwarden/instruments/simulated/plant"
 )
 
-var goodUnits = flag.Int("units", 6, "how many good units TestGoodUnits takes through the scripts")
+var goodUnits = flag.Int("units", 3, "how many good units TestGoodUnits takes through the scripts")
 
 var everyFamily = flag.Bool("every-family", false, "put each fault into every family, not into one family in turn")
 
@@ -43,6 +43,7 @@ const starved = 4
 // TestFaults puts every fault of the table into a drive or a bench, one at a time, and runs the script that has to find it:
 // on one family in turn, with -every-family on all that can have it.
 func TestFaults(t *testing.T) {
+	t.Parallel()
 	list := faultCases()
 	if !*everyFamily {
 		list = inTurn(list)
@@ -61,6 +62,7 @@ func TestFaults(t *testing.T) {
 
 // TestFaultsOnAPoorBench finds the cold faults where a person moves the leads and types the readings, and passes good drives there.
 func TestFaultsOnAPoorBench(t *testing.T) {
+	t.Parallel()
 	for _, family := range allFamilies {
 		t.Run("good "+family, func(t *testing.T) {
 			t.Parallel()
@@ -90,6 +92,7 @@ func TestFaultsOnAPoorBench(t *testing.T) {
 
 // TestRailsOnAPoorBench holds that a good drive's rails are read by hand, and that what a meter cannot tell is not shown.
 func TestRailsOnAPoorBench(t *testing.T) {
+	t.Parallel()
 	r := triedOn(t, simulateOptions{family: "heron", seed: 5, spread: true, poor: true}, true, "rails")[0]
 	require.Equal(t, string(verdict.Undecided), r.Ended.Outcome, telling(r))
 	require.Empty(t, r.Findings)
@@ -107,6 +110,7 @@ func TestRailsOnAPoorBench(t *testing.T) {
 // TestBusRampOnAPoorBench holds that a good drive's bus comes up and down by hand without anything said against it, and that what typed
 // readings are too slow for is undecided.
 func TestBusRampOnAPoorBench(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("a ramp by hand takes most of a minute")
 	}
@@ -181,6 +185,7 @@ func TestEveryFaultHasItsLine(t *testing.T) {
 
 // TestGoodUnits takes good units, each spread over the inner 80 % of its family's tolerances, through all scripts.
 func TestGoodUnits(t *testing.T) {
+	t.Parallel()
 	outcomes := make(chan string, *goodUnits*(len(demoScripts)+1))
 	t.Run("unit", func(t *testing.T) {
 		for i := range *goodUnits {
@@ -213,6 +218,7 @@ func TestGoodUnits(t *testing.T) {
 
 // TestGoodFittedUnits takes a good unit of each family, spread over its tolerances, through the scripts of the fitted stage.
 func TestGoodFittedUnits(t *testing.T) {
+	t.Parallel()
 	for i, family := range allFamilies {
 		t.Run(family, func(t *testing.T) {
 			t.Parallel()

@@ -84,6 +84,7 @@ func soaked(t *testing.T, configs string, shop oneJob, order station.Order, faul
 }
 
 func TestSoak(t *testing.T) {
+	t.Parallel()
 	configs := quickly(t)
 	for _, c := range []struct {
 		family, fault, names string
