@@ -126,7 +126,7 @@ func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faul
 	dice := rand.New(rand.NewPCG(seed, 1))
 	supply := []string{"plain-supply", "single-supply", "watched-supply"}[dice.IntN(3)]
 	text, roles := simBench, []string{"bus", "bus_meter", "contacts"}
-	hasSides := dice.IntN(6) == 0
+	hasSides := dice.IntN(10) == 0
 	if hasSides {
 		text, roles = text+strings.TrimPrefix(sideBench, "\n"), append(roles, bench.Control, bench.Reference, bench.Hall)
 	}
