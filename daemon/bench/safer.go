@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -38,8 +39,11 @@ func (s supplyOff) confirm(ctx context.Context, d *Device) []event.Output {
 	if err != nil {
 		return s.unknown(err)
 	}
-	if on {
-		return s.unknown(fmt.Errorf("it says that its output is on"))
+	switch byHand := s.in.file.Dialect == HandDialect; {
+	case on && byHand:
+		return s.unknown(errors.New("nobody has confirmed that it is switched off"))
+	case on:
+		return s.unknown(errors.New("it says that its output is on"))
 	}
 	if s.in.file.Dialect != HandDialect { // who said off is the person who would have to read the current
 		m, err := d.Supply.Measure(ctx, link.MakeSafe)

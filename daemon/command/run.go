@@ -11,6 +11,7 @@ import (
 	"os/user"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -249,7 +250,8 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	if err != nil {
 		return nil, "", err
 	}
-	benches, minded, err := openKept(ctx, s, []*bench.File{file}, event.NewHub(), station.NewSlot(), "run", jobs, nil)
+	hub := event.NewHub()
+	benches, minded, err := openKept(ctx, s, []*bench.File{file}, hub, station.NewSlot(), "run", jobs, nil)
 	if err != nil {
 		return nil, "", err
 	}
@@ -259,6 +261,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	defer stop()
 	group, gctx := errgroup.WithContext(life)
 	group.Go(func() error { return st.Run(gctx) })
+	defer askHere(c, st, hub, file)()
 	running, err := st.Start(order)
 	if err != nil {
 		stop()
@@ -273,6 +276,25 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 		_ = st.Stop(operator()) // a run that has ended meanwhile needs no stop
 	})
 	defer stopped()
+	for {
+		e, err := running.Events.Next(context.Background()) // ends with the run
+		if err != nil {
+			break
+		}
+		kept.keep(e)
+		teller{out: c.out, budget: budget}.tell(e)
+	}
+	end := running.Wait()
+	stop()
+	return &end, running.Journal, errors.Join(group.Wait(), kept.close())
+}
+
+// askHere puts the bench's prompts to who sits at this terminal, from the bench's opening to its closing: what is operated by hand is
+// asked for before and after a run too. The function that it returns ends it. A simulated person answers by itself.
+func askHere(c *console, st *station.Station, hub *event.Hub, file *bench.File) (end func()) {
+	if file.Person == "simulated" {
+		return func() {}
+	}
 	terminal := hands.NewTerminal(c.in, c.out, func(id, text string) error {
 		consoleErr := hands.AtConsole(os.Getpid(), file.Act.Console)
 		err := st.Desk().Answer(id, hands.Answer{By: operator(), Text: text, AtBench: consoleErr == nil})
@@ -281,31 +303,29 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 		}
 		return err
 	})
-	asked, stopAsking := context.WithCancel(gctx)
-	if file.Person != "simulated" {
-		group.Go(func() error { return terminal.Run(asked) })
+	prompts := hub.Subscribe(event.Lossless)
+	ctx, stop := context.WithCancel(context.Background())
+	var asking sync.WaitGroup
+	asking.Go(func() { _ = terminal.Run(ctx) }) // ends with ctx and nothing else
+	asking.Go(func() {
+		for {
+			e, err := prompts.Next(ctx)
+			if err != nil {
+				return
+			}
+			switch b := e.Body.(type) {
+			case event.Prompt:
+				terminal.Put(b)
+			case event.Answered:
+				terminal.Over(b.ID)
+			case event.Withdrawn:
+				terminal.Over(b.ID)
+			}
+		}
+	})
+	return func() {
+		stop()
+		prompts.Close()
+		asking.Wait()
 	}
-	for {
-		e, err := running.Events.Next(context.Background()) // ends with the run
-		if err != nil {
-			break
-		}
-		kept.keep(e)
-		teller{out: c.out, budget: budget}.tell(e)
-		if file.Person == "simulated" {
-			continue
-		}
-		switch b := e.Body.(type) {
-		case event.Prompt:
-			terminal.Put(b)
-		case event.Answered:
-			terminal.Over(b.ID)
-		case event.Withdrawn:
-			terminal.Over(b.ID)
-		}
-	}
-	end := running.Wait()
-	stopAsking()
-	stop()
-	return &end, running.Journal, errors.Join(group.Wait(), kept.close())
 }

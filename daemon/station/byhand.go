@@ -29,7 +29,8 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 	return a.Text, err
 }
 
-// confirmByHand has a person confirm what is operated by hand, where that has not been done since the bench was opened.
+// confirmByHand has a person confirm what is operated by hand, where that has not been done since the bench was opened. It
+// belongs to the run, so that whoever watches the run sees what is asked.
 func (s *Station) confirmByHand() {
 	if s.cfg.File.HandOperated() && s.bench.Usable() != nil {
 		s.bench.MakeSafe(context.Background(), "what is operated by hand has to be confirmed off before a run")

@@ -142,8 +142,7 @@ func (s *Station) Start(o Order) (*Running, error) {
 		return nil, fmt.Errorf("bench %s: %w: held by %s; only who placed a hold lifts it, with: benchwarden lift %s", s.Name(), hands.ErrHold,
 			strings.Join(by, ", "), s.Name())
 	}
-	s.confirmByHand()
-	if err := s.bench.Usable(); err != nil {
+	if err := s.bench.Usable(); err != nil && !s.cfg.File.HandOperated() {
 		return nil, err
 	}
 	if err := s.room(); err != nil {
@@ -241,6 +240,10 @@ func (s *Station) opening(r *Running, p plan) event.RunStarted {
 // perform arms the warden, opens the bench for the stage, runs the script and brings everything down again.
 func (s *Station) perform(ctx context.Context, r *Running, p plan) (result script.Result, err error) {
 	result.Outcome = verdict.Undecided
+	s.confirmByHand()
+	if err := s.bench.Usable(); err != nil {
+		return result, err
+	}
 	if err := s.warden.Arm(r.Run, limitsFor(p.family, p.script.Stage, s.cfg.File)); err != nil {
 		return result, err
 	}
