@@ -132,7 +132,11 @@ func tellCheck(ctx context.Context, c *console, book *record.Book, o *checkOptio
 		if err != nil {
 			return err
 		}
-		return usage("history check: family %s has no readings of %q; it has %s", o.family, check, strings.Join(known, ", "))
+		has := "none yet, of any check"
+		if len(known) > 0 {
+			has = strings.Join(known, ", ")
+		}
+		return usage("history check: family %s has no readings of %q; it has %s", o.family, check, has)
 	}
 	if o.picture != "" {
 		if len(spreads) > 1 {

@@ -14,13 +14,9 @@ import (
 
 // ripple(trace) is what a steady voltage carries: .peak_to_peak, .rms, .frequency of the strongest component.
 func (e *engine) ripple(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var v starlark.Value
-	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &v); err != nil {
+	t, err := oneTrace(b, args, kwargs)
+	if err != nil {
 		return nil, err
-	}
-	t, ok := v.(trace)
-	if !ok {
-		return nil, fmt.Errorf("%s: got %s, want a trace", b.Name(), v.Type())
 	}
 	sight := e.rig.Sight(e.family.Bridge.Legs[0])
 	r := waveform.FindRipple(t.Trace, waveform.Options{Gain: sight.Gain, Offset: sight.Accuracy, Timebase: sight.Timebase})

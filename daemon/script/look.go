@@ -172,6 +172,19 @@ func (e *engine) keepTrace(_ *starlark.Thread, b *starlark.Builtin, args starlar
 	return starlark.None, nil
 }
 
+// oneTrace takes a builtin's only argument.
+func oneTrace(b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (t trace, err error) {
+	var v starlark.Value
+	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &v); err != nil {
+		return t, err
+	}
+	t, ok := v.(trace)
+	if !ok {
+		return t, fmt.Errorf("%s: got %s, want a trace", b.Name(), v.Type())
+	}
+	return t, nil
+}
+
 // trace is a captured record in a script.
 type trace struct{ waveform.Trace }
 

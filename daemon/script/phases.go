@@ -13,13 +13,9 @@ import (
 // chopped(trace) is what a phase of a chopping bridge does over whole periods: .mean, .rms, .high, .low, .rate, each a measure, and
 // .still where it does not chop. Uncertainties are the scope's.
 func (e *engine) chopped(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var v starlark.Value
-	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &v); err != nil {
+	t, err := oneTrace(b, args, kwargs)
+	if err != nil {
 		return nil, err
-	}
-	t, ok := v.(trace)
-	if !ok {
-		return nil, fmt.Errorf("%s: got %s, want a trace", b.Name(), v.Type())
 	}
 	sight := e.rig.Sight("")
 	c := waveform.FitChopped(t.Trace, waveform.ChoppedOptions{Absolute: sight.Accuracy, Relative: sight.Gain})

@@ -58,7 +58,7 @@ func newStand(t *testing.T) *stand {
 	s.Warden = New(Config{Bench: "quay", Sink: sink, Tick: tick, MakeSafe: func(string) func(event.Trip) {
 		return func(trip event.Trip) {
 			require.NotNil(t, s.Tripped(), "latched before the bench counts as safe")
-			time.Sleep(s.saving) // virtual time in a bubble
+			<-time.After(s.saving)
 			s.mu.Lock()
 			defer s.mu.Unlock()
 			s.made = append(s.made, trip)

@@ -169,6 +169,34 @@ const mostChannels = 10_000
 // Channels is the i-th parameter as a channel list: (@1,3,4:6) is 1, 3, 4, 5, 6
 // (SCPI-99 volume 1, clause 8.3.2). A range may run downwards.
 func (c *Call) Channels(i int) ([]int, error) {
+	ranges, err := channelRanges(c, i, channelNumber)
+	if err != nil {
+		return nil, err
+	}
+	var list []int
+	for _, r := range ranges {
+		step := 1
+		if r.last < r.first {
+			step = -1
+		}
+		for n := r.first; ; n += step {
+			if len(list) == mostChannels {
+				return nil, NewError(-223, "channel list")
+			}
+			list = append(list, n)
+			if n == r.last {
+				break
+			}
+		}
+	}
+	return list, nil
+}
+
+// channelRange is an entry of a channel list; of a single channel both ends are the same.
+type channelRange[T any] struct{ first, last T }
+
+// channelRanges reads the i-th parameter as a channel list whose channels are written as one understands them.
+func channelRanges[T any](c *Call, i int, one func(string) (T, error)) ([]channelRange[T], error) {
 	d, err := c.want(i, expressionData)
 	if err != nil {
 		return nil, err
@@ -177,34 +205,22 @@ func (c *Call) Channels(i int) ([]int, error) {
 	if !ok {
 		return nil, NewError(-171, "a channel list starts with (@")
 	}
-	var list []int
+	var all []channelRange[T]
 	for entry := range strings.SplitSeq(text, ",") {
 		first, last, isRange := strings.Cut(entry, ":")
-		from, err := channelNumber(first)
-		if err != nil {
+		r := channelRange[T]{}
+		if r.first, err = one(first); err != nil {
 			return nil, err
 		}
-		to := from
+		r.last = r.first
 		if isRange {
-			if to, err = channelNumber(last); err != nil {
+			if r.last, err = one(last); err != nil {
 				return nil, err
 			}
 		}
-		step := 1
-		if to < from {
-			step = -1
-		}
-		for n := from; ; n += step {
-			if len(list) == mostChannels {
-				return nil, NewError(-223, "channel list")
-			}
-			list = append(list, n)
-			if n == to {
-				break
-			}
-		}
+		all = append(all, r)
 	}
-	return list, nil
+	return all, nil
 }
 
 func channelNumber(text string) (int, error) {

@@ -9,27 +9,13 @@ type Path struct{ Row, Column int }
 // rows and columns of its corners, the columns of one row first (SCPI-99 volume 1, clause 8.3.2; that the last dimension runs
 // fastest: from memory).
 func (c *Call) Paths(i int) ([]Path, error) {
-	d, err := c.want(i, expressionData)
+	ranges, err := channelRanges(c, i, pathOf)
 	if err != nil {
 		return nil, err
 	}
-	text, ok := strings.CutPrefix(strings.TrimFunc(d.text, isSpaceRune), "@")
-	if !ok {
-		return nil, NewError(-171, "a channel list starts with (@")
-	}
 	var list []Path
-	for entry := range strings.SplitSeq(text, ",") {
-		first, last, isRange := strings.Cut(entry, ":")
-		from, err := pathOf(first)
-		if err != nil {
-			return nil, err
-		}
-		to := from
-		if isRange {
-			if to, err = pathOf(last); err != nil {
-				return nil, err
-			}
-		}
+	for _, r := range ranges {
+		from, to := r.first, r.last
 		size := (abs(to.Row-from.Row) + 1) * (abs(to.Column-from.Column) + 1)
 		if size <= 0 || len(list)+size > mostChannels {
 			return nil, NewError(-223, "channel list")

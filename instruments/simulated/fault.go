@@ -92,9 +92,7 @@ type Known struct {
 func KnownFaults() []Known {
 	var list []Known
 	for _, k := range plant.Faults() {
-		if !k.NotYet {
-			list = append(list, Known{k.Name, string(k.Class), k.Text, k.Example()})
-		}
+		list = append(list, Known{k.Name, string(k.Class), k.Text, k.Example()})
 	}
 	for _, k := range faultKinds {
 		list = append(list, Known{k.Name, "instrument", k.Text, k.Example()})

@@ -81,9 +81,6 @@ func ParseFault(text string) (Fault, error) {
 	if !ok {
 		return Fault{}, fmt.Errorf("fault %q is not known%s", f.Name, nearMiss(f.Name))
 	}
-	if k.NotYet {
-		return Fault{}, fmt.Errorf("fault %s (%s) is not simulated yet", k.Name, k.Text)
-	}
 	switch {
 	case k.Target == "" && f.Target != "":
 		return Fault{}, fmt.Errorf("fault %s takes no target; %q was given", k.Name, f.Target)
@@ -174,9 +171,7 @@ func KindOf(name string) (Kind, bool) {
 func nearMiss(name string) string {
 	var all []string
 	for _, k := range kinds {
-		if !k.NotYet {
-			all = append(all, k.Name)
-		}
+		all = append(all, k.Name)
 	}
 	return datafile.DidYouMean(name, all)
 }

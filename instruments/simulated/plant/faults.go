@@ -36,7 +36,6 @@ type Kind struct {
 	Unit           string // of the size: V, A, s, Ω, part (of the good value), count; empty: no size
 	Signed         bool
 	Default        string // the size when none is given, in words
-	NotYet         bool   // known, but no part of the model yet
 
 	size func(p Params, target string) float64
 }
@@ -202,7 +201,7 @@ func (p *Plant) resolveFaults() error {
 	for i := range resolved {
 		f := &resolved[i]
 		k, ok := KindOf(f.Name)
-		if !ok || k.NotYet {
+		if !ok {
 			return fmt.Errorf("fault %q is not simulated%s", f.Name, nearMiss(f.Name))
 		}
 		if err := p.params.canHave(k, f); err != nil {
