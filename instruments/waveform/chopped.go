@@ -45,12 +45,19 @@ func FitChopped(t Trace, o ChoppedOptions) Chopped {
 	error95 := func(v float64) float64 {
 		return quadrature(float64(o.Absolute), float64(o.Relative)*v, t.resolution)
 	}
-	if most-least <= noise {
+	middle := (least + most) / 2
+	// Noise alone reaches further the longer the record is; two levels stand apart by more than their halves scatter.
+	apart := most - least
+	if apart > noise {
+		above, below := split(values, middle)
+		apart = above - below
+	}
+	if apart <= noise {
 		mean, square := moments(values)
 		m := known(mean, error95(mean)/2)
 		return Chopped{Still: true, Mean: m, RMS: known(square, error95(square)/2), High: m, Low: m, Rate: undecided("", "the phase does not chop")}
 	}
-	rising := risingThrough(values, (least+most)/2, (most-least)/8)
+	rising := risingThrough(values, middle, (most-least)/8)
 	if len(rising) <= fewestChops {
 		return all(undecided("capture a longer record", "the record holds %d whole periods, %d are needed", max(0, len(rising)-1), fewestChops))
 	}
@@ -62,7 +69,7 @@ func FitChopped(t Trace, o ChoppedOptions) Chopped {
 	whole := values[int(math.Ceil(first)):int(math.Ceil(last))]
 	mean, square := moments(whole)
 	edge := (most - least) / (last - first) // a crossing that lies up to a sample elsewhere
-	above, below := split(whole, (least+most)/2)
+	above, below := split(whole, middle)
 	return Chopped{
 		Mean: known(mean, quadrature(error95(mean), edge)/2),
 		RMS:  known(square, quadrature(error95(square), edge)/2),

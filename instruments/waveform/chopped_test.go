@@ -86,3 +86,30 @@ func TestThreePhasesTellDirectionAndUnbalance(t *testing.T) {
 	require.InDelta(t, 0.1/0.9, weak.Unbalance.Value, 1e-9)
 	require.False(t, SixStep(stair(0, 0.1), stair(2, 0.1), stair(4, 0.1), 0.2).Unbalance.Known(), "noise has no direction")
 }
+
+// A phase at rest with a converter's noise on it is still, however far the noise reaches in a long record; a narrow pulse is none.
+func TestNoiseOnAStillPhaseIsNoChopping(t *testing.T) {
+	random := rand.New(rand.NewPCG(7, 11))
+	noisy := func(shape func(i int) float64) Trace {
+		codes := make([]byte, 2400)
+		for i := range codes {
+			codes[i] = byte(math.Round((shape(i)+10)/80*255 + random.NormFloat64()))
+		}
+		trace := FromUint8(codes, 80./255, -10)
+		trace.Step = 1e-6
+		return trace
+	}
+	for range 200 {
+		c := FitChopped(noisy(func(int) float64 { return 0.1 }), ChoppedOptions{})
+		require.True(t, c.Still, "%+v", c.Mean)
+		require.InDelta(t, 0.1, c.Mean.Value, c.Mean.U)
+		c = FitChopped(noisy(func(i int) float64 {
+			if i%200 < 5 {
+				return 30
+			}
+			return 0
+		}), ChoppedOptions{})
+		require.False(t, c.Still, "2.5 %% of a period is chopping")
+		require.InEpsilon(t, 5000, c.Rate.Value, 0.01)
+	}
+}
