@@ -8,10 +8,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"os/user"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -262,6 +264,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	group, gctx := errgroup.WithContext(life)
 	group.Go(func() error { return st.Run(gctx) })
 	defer askHere(c, st, hub, file)()
+	defer leaveOnSecond(ctx, c, st, file)()
 	running, err := st.Start(order)
 	if err != nil {
 		stop()
@@ -287,6 +290,36 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 	end := running.Wait()
 	stop()
 	return &end, running.Journal, errors.Join(group.Wait(), kept.close())
+}
+
+// leaveOnSecond takes a second Ctrl-C for the word that nobody is there who could operate anything by hand: what is not confirmed by then
+// is NOT SAFE at once and not after the time that a person is given. The function that it returns ends it.
+func leaveOnSecond(ctx context.Context, c *console, st *station.Station, file *bench.File) (end func()) {
+	if !file.HandOperated() {
+		return func() {}
+	}
+	second := make(chan os.Signal, 1)
+	over := make(chan struct{})
+	var waiting sync.WaitGroup
+	waiting.Go(func() {
+		select {
+		case <-ctx.Done():
+		case <-over:
+			return
+		}
+		signal.Notify(second, os.Interrupt, syscall.SIGTERM)
+		defer signal.Stop(second)
+		fmt.Fprintln(c.err, "operate by hand what is asked; Ctrl-C again when nobody is there who could")
+		select {
+		case <-second:
+			st.Leave()
+		case <-over:
+		}
+	})
+	return func() {
+		close(over)
+		waiting.Wait()
+	}
 }
 
 // askHere puts the bench's prompts to who sits at this terminal, from the bench's opening to its closing: what is operated by hand is

@@ -9,6 +9,8 @@ import (
 	"benchwarden/instruments/hand"
 )
 
+var errLeft = fmt.Errorf("%w: whoever was asked has left", hand.ErrNobody)
+
 // byHand has the person at the bench operate what the bench file says is operated by hand.
 type byHand struct{ station *Station }
 
@@ -18,6 +20,20 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 	if !b.station.staffed.Load() {
 		return "", fmt.Errorf("%w: the bench is being opened", hand.ErrNobody)
 	}
+	select {
+	case <-b.station.left:
+		return "", errLeft
+	default:
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	go func() {
+		select {
+		case <-b.station.left:
+			cancel(errLeft)
+		case <-ctx.Done():
+		}
+	}()
 	p := event.Prompt{Action: hands.Operate, Point: "hand|" + q.Role + "|" + q.Act, Text: q.Text, Unit: q.Unit, Live: b.station.live()}
 	if q.Unit != "" {
 		p.Action = hands.Read
@@ -26,8 +42,14 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 		p.Text = "(" + q.Doubt + ") " + p.Text
 	}
 	a, err := b.station.desk.Ask(ctx, p)
+	if err != nil && ctx.Err() != nil {
+		err = context.Cause(ctx)
+	}
 	return a.Text, err
 }
+
+// Leave ends every wait for a person to operate something by hand: nobody is there any more. What was not confirmed stays NOT SAFE.
+func (s *Station) Leave() { s.leave() }
 
 // confirmByHand has a person confirm what is operated by hand, where that has not been done since the bench was opened. It
 // belongs to the run, so that whoever watches the run sees what is asked.

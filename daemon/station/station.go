@@ -64,7 +64,9 @@ type Station struct {
 	desk   *hands.Desk
 	lock   *keeper.Lock
 
-	staffed atomic.Bool // somebody can be asked: the station runs
+	staffed atomic.Bool   // somebody can be asked: the station runs
+	left    chan struct{} // nobody is at the bench any more
+	leave   func()
 
 	mu      sync.Mutex
 	running *Running
@@ -112,7 +114,8 @@ func Open(ctx context.Context, cfg Config) (*Station, error) {
 }
 
 func open(ctx context.Context, cfg Config) (*Station, error) {
-	s := &Station{cfg: cfg, fitted: map[string]map[string]int{}, places: map[string]string{}}
+	s := &Station{cfg: cfg, fitted: map[string]map[string]int{}, places: map[string]string{}, left: make(chan struct{})}
+	s.leave = sync.OnceFunc(func() { close(s.left) })
 	s.desk = hands.New(hands.Config{
 		Bench: cfg.File.Bench, Run: s.run, Sink: cfg.Hub, Countdown: cfg.Countdown, ActWithin: cfg.ActWithin, Live: s.live,
 		Warner: warner{s}, Over: s.timeOver, ActBy: cfg.File.Act.By,

@@ -32,8 +32,8 @@ var (
 	ErrPastLimit = errors.New("past the limit, nobody was asked to set it")
 	// ErrImplausible: the person gave no answer that can be meant, after several tries.
 	ErrImplausible = errors.New("no answer that can be taken for a reading")
-	// ErrNobody: there is nobody yet who could be asked.
-	ErrNobody = errors.New("nobody can be asked yet")
+	// ErrNobody: there is nobody who could be asked.
+	ErrNobody = errors.New("nobody can be asked")
 	// ErrByHand: nothing can be switched without a person.
 	ErrByHand = errors.New("this instrument is operated by hand: only a person can do it")
 )
