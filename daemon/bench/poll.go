@@ -23,10 +23,11 @@ func (b *Bench) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	for i, in := range b.order {
 		if ask := b.watched(in); ask != nil && in.file.Dialect != HandDialect {
-			// Every poller has an odd offset of its own, so that two never fall on the same instant.
-			g.Go(func() error {
-				return every(ctx, b.file.PeriodOf(in.role).Duration(), time.Duration(1000+137*i)*time.Microsecond, func() { b.poll(ctx, in, ask) })
-			})
+			// Every poller has its own part of the period, so that one answer does not wait while another is judged, and an odd offset, so
+			// that two of different periods never fall on the same instant.
+			period := b.file.PeriodOf(in.role).Duration()
+			offset := period*time.Duration(i)/time.Duration(len(b.order)) + time.Duration(1000+137*i)*time.Microsecond
+			g.Go(func() error { return every(ctx, period, offset, func() { b.poll(ctx, in, ask) }) })
 		}
 	}
 	g.Go(func() error { return every(ctx, reachEvery, reachEvery, func() { b.reachMissing(ctx) }) })

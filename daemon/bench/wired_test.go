@@ -32,7 +32,10 @@ func wiredAs(t *testing.T, w *benchtest.Wired, text string) *fixture {
 	}
 	f.Bench, err = bench.Open(t.Context(), file, bench.Config{StateDir: f.dir, Sink: f.log, Guard: f.guard, Consent: f.consent, Connect: connect})
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, f.Close()) })
+	t.Cleanup(func() {
+		require.NoError(t, f.Close())
+		w.Wait()
+	})
 	return f
 }
 

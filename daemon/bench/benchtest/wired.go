@@ -16,6 +16,8 @@ import (
 type Wired struct {
 	Answer time.Duration // what an instrument takes for a message
 
+	wires sync.WaitGroup
+
 	mu       sync.Mutex
 	fault    func(Exchange) Loss
 	number   int
@@ -169,10 +171,13 @@ func (w *Wired) Sent() []Exchange {
 func (w *Wired) Open(role string) func(context.Context) (link.Port, error) {
 	return func(context.Context) (link.Port, error) {
 		near, far := net.Pipe()
-		go w.serve(role, far)
+		w.wires.Go(func() { w.serve(role, far) })
 		return near, nil
 	}
 }
+
+// Wait returns when every wire has ended: its link is closed, and its instrument has worked off what it was sent.
+func (w *Wired) Wait() { w.wires.Wait() }
 
 // serve reads whatever comes, so that a writer never waits for an answer to be read.
 func (w *Wired) serve(role string, far net.Conn) {
