@@ -1,36 +1,12 @@
 package waveform
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
-	"os"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 )
-
-// Source: NIST/ITL Statistical Reference Datasets, Norris; certified values in the header of the file.
-func TestResponseReachesTheCertifiedLine(t *testing.T) {
-	text, err := os.ReadFile("testdata/Norris.dat")
-	require.NoError(t, err)
-	var xs, ys []float64
-	for _, line := range strings.Split(string(text), "\n")[60:] {
-		var x, y float64
-		if n, _ := fmt.Sscan(line, &y, &x); n == 2 {
-			xs, ys = append(xs, x), append(ys, y)
-		}
-	}
-	require.Len(t, xs, 36)
-	r, err := FitResponse(xs, ys)
-	require.NoError(t, err)
-	require.InEpsilon(t, -0.262323073774029, r.Offset, 1e-11)
-	require.InEpsilon(t, 1.00211681802045, r.Gain, 1e-11)
-	require.InEpsilon(t, 0.884796396144373, r.Scatter, 1e-11)
-	require.InEpsilon(t, 0.232818234301152, r.OffsetU, 1e-10)
-	require.InEpsilon(t, 0.429796848199937e-03, r.GainU, 1e-10)
-}
 
 func TestResponseRefusesWhatGivesNoLine(t *testing.T) {
 	for name, c := range map[string][2][]float64{
