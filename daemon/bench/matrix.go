@@ -120,12 +120,12 @@ func (v *validation) matrix() {
 func (v *validation) deadPoint(key, point string) bool {
 	kind, rest, _ := strings.Cut(point, ":")
 	switch {
-	case slices.Contains([]string{"bus+", "bus-", "mid", "feed+", "chassis", "common"}, point):
+	case slices.Contains([]string{"bus+", "bus-", "mid", "feed+", "charge+", "chassis", "common"}, point):
 		return true
 	case slices.Contains([]string{"phase", "rail", "line", "gate", "output"}, kind) && rest != "":
 		return true
 	}
-	v.fault(key, `%q is no test point of a matrix: write "bus+", "bus-", "mid", "feed+", "chassis", "common", "phase:A", "gate:A.high", "output:A.high" (the driver's, in front of the gate resistor), "rail:<name>" or "line:L1"`, point)
+	v.fault(key, `%q is no test point of a matrix: write "bus+", "bus-", "mid", "feed+", "charge+", "chassis", "common", "phase:A", "gate:A.high", "output:A.high" (the driver's, in front of the gate resistor), "rail:<name>" or "line:L1"`, point)
 	return false
 }
 

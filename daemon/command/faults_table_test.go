@@ -71,6 +71,8 @@ var drives = map[string][]line{
 		{fault: "insulation_pierced:A.low", names: "insulation to the chassis is pierced at phase:A"},
 		{fault: "device_of_another_type:B.high", names: "a device of another type at B.high"},
 		{fault: "bus_fuse_open", names: "bus fuse is open"},
+		{fault: "soft_charge_open", names: "soft-charge resistor reads open"},
+		{fault: "relay_welded", names: "past the soft-charge resistor"},
 		{fault: "bleeder_open", names: "bleeder"},
 	},
 	"rails": {
@@ -149,6 +151,8 @@ var drives = map[string][]line{
 			hidden: "the supply charges with too little current: the step across the resistance drowns in its uncertainty"},
 		{fault: "bleeder_open", names: "bleeder", outcome: "fail|tripped"},
 		{fault: "bus_fuse_open", names: "fuse"},
+		{fault: "soft_charge_open", names: "soft-charge resistor"},
+		{fault: "relay_welded", names: "charge relay, welded"},
 		{fault: "chopper_shorted", names: "chopper"},
 	},
 }
@@ -156,6 +160,7 @@ var drives = map[string][]line{
 // fitted are the faults that show once the power devices are in.
 var fitted = map[string][]line{
 	"first_power": {
+		{fault: "relay_not_pulling", names: "does not bridge the soft-charge resistor"},
 		{fault: "device_shorted:B.high", names: "B.high is shorted"},
 		{fault: "device_shorted:A.low@bus=20 V", names: "A.low is shorted"}, // only above some voltage
 		{fault: "chopper_shorted", names: "chopper", on: "heron wren"},

@@ -16,8 +16,9 @@ type ColdFigures struct {
 	DriverOutput   quantity.Ohms  `yaml:"driver_output" need:"true"` // to its own common, at least
 	Rectifier      []string       `yaml:"rectifier"`                 // its mains inputs; none: the drive has no rectifier
 	RectifierDrop  *Band          `yaml:"rectifier_drop"`
-	Half           *OhmBand       `yaml:"half"` // each half of the bus capacitors; absent: they have no midpoint
-	Fuse           quantity.Ohms  `yaml:"fuse"` // of the bus fuse at most; 0: there is none
+	Half           *OhmBand       `yaml:"half"`        // each half of the bus capacitors; absent: they have no midpoint
+	Fuse           quantity.Ohms  `yaml:"fuse"`        // of the bus fuse at most; 0: there is none
+	SoftCharge     *OhmBand       `yaml:"soft_charge"` // the resistor that its relay bridges later; absent: there is none
 	Rail           quantity.Ohms  `yaml:"rail" need:"true"`
 	Insulation     quantity.Ohms  `yaml:"insulation" need:"true"` // to chassis at least, at the meter's few volts
 }
@@ -89,6 +90,12 @@ func (j *judge) cold(f *Family) {
 	j.notNegative("cold.fuse", float64(c.Fuse), c.Fuse)
 	if c.Half != nil {
 		j.ohms("cold.half", *c.Half)
+	}
+	if c.SoftCharge != nil {
+		j.ohms("cold.soft_charge", *c.SoftCharge)
+	}
+	if (c.SoftCharge != nil) != (f.Bus.SoftCharge > 0) {
+		j.fault("cold.soft_charge", "and bus.soft_charge belong together: what charges the bus, and what a meter reads of it")
 	}
 	switch {
 	case len(c.Rectifier) > 0 && c.RectifierDrop == nil:

@@ -35,10 +35,10 @@ const (
 func Checks() []string {
 	return []string{
 		"drain to source", "device diode", "gate to source", "gate to drain", "gate resistor", "driver output", "rectifier diode",
-		"bus resistance", "midpoint", "bus fuse", "rail to return", "insulation",
+		"bus resistance", "midpoint", "bus fuse", "soft charge", "rail to return", "insulation",
 		"rail voltage", "rail ripple", "twitch", "gate pattern", "gate level on", "gate level off", "pulse timing",
 		"rise time", "fall time", "dead time", "missing pulses", "zero reference", "inhibit", "permissive",
-		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "bus steady", "discharge", "bus down",
+		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "charge relay", "bus steady", "discharge", "bus down",
 		"under-voltage lock-out", "sense line", "fault lamp lights", "reference gain", "series resistance",
 		"response time", "fault latches", "reset", "start threshold", "over-voltage lock-out",
 		"stand-ins out", "leak between phases", "limiter", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",

@@ -209,6 +209,8 @@ func deadWords(point string) string {
 		return "bus negative"
 	case "feed+":
 		return "bus positive, in front of the fuse"
+	case "charge+":
+		return "the point between bus fuse and soft-charge resistor"
 	case "mid":
 		return "the midpoint of the bus capacitors"
 	case "chassis":

@@ -89,10 +89,10 @@ func (p *Plant) wire(v *view) {
 	}
 	if soft := float64(p.params.Bus.SoftCharge); soft > 0 {
 		switch {
+		case n.vb < 2 || !p.section.on: // the control section feeds its coil
+			p.relayIn = false
 		case n.vo > 5 && n.vb > 0.9*n.vo:
 			p.relayIn = true
-		case n.vb < 2:
-			p.relayIn = false
 		}
 		closed := p.relayIn && !v.has("relay_not_pulling", "") || v.has("relay_welded", "")
 		switch {

@@ -28,6 +28,7 @@ const (
 	insulates       = 500e6 // bus negative to chassis
 	isolates        = 50e6  // control common to bus negative
 	fuseOhms        = 0.02
+	relayOhms       = 0.03  // a relay's closed contact
 	offOhms         = 200e6 // a good device, drain to source
 	holdsCharge     = 1e6   // a gate that less than this discharges keeps no charge
 	gateDrainDevice = 1e9
@@ -39,7 +40,8 @@ const (
 	nodePlus    = "bus+"
 	nodeMinus   = "bus-"
 	nodeMid     = "mid"
-	nodeFeed    = "feed+" // the bus terminal, in front of the bus fuse
+	nodeFeed    = "feed+"   // the bus terminal, in front of the bus fuse
+	nodeCharge  = "charge+" // between bus fuse and soft-charge resistor, where there is one
 	nodeChassis = "chassis"
 	nodeCommon  = "common" // of the control section
 )

@@ -96,7 +96,20 @@ func (p *Plant) coldBus(n *coldNetwork, v *view, own func(string, float64) float
 	if v.fuseOpen {
 		fuse = offOhms
 	}
-	n.ohms(nodeFeed, nodePlus, fuse)
+	behind := nodePlus
+	if soft := float64(p.params.Bus.SoftCharge); soft > 0 {
+		behind = nodeCharge
+		switch {
+		case v.has("relay_welded", ""):
+			soft = relayOhms
+		case v.has("soft_charge_open", ""):
+			soft = offOhms
+		default:
+			soft *= 1 + own("soft charge", 0.03)
+		}
+		n.ohms(nodeCharge, nodePlus, soft)
+	}
+	n.ohms(nodeFeed, behind, fuse)
 	short := v.conductance // of a short or a brake chopper on the bus
 	if v.has("bus_capacitor_shorted", "") {
 		short += 1 / max(1e-3, v.size("bus_capacitor_shorted", 0))

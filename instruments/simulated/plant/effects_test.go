@@ -419,12 +419,21 @@ var effects = map[string]func(t *testing.T){
 		require.Less(t, early(), 60.)
 	},
 	"relay_not_pulling": func(t *testing.T) {
-		b := newBench(t, withSoftCharge(), Options{}, "relay_not_pulling")
+		running := func(faults ...string) *bench {
+			b := newBench(t, withSoftCharge(), Options{}, faults...)
+			b.prepare()
+			b.power()
+			return b
+		}
+		b := running("relay_not_pulling")
 		r := b.busAt(4 * time.Second)
 		require.InDelta(t, 220*0.024, float64(r.Voltage)-float64(b.BusTerminals()), 0.5, "the resistor stays in the way")
-		good := newBench(t, withSoftCharge(), Options{})
+		good := running()
 		r = good.busAt(4 * time.Second)
 		require.InDelta(t, float64(r.Voltage), float64(good.BusTerminals()), 0.1)
+		dead := newBench(t, withSoftCharge(), Options{})
+		r = dead.busAt(4 * time.Second)
+		require.InDelta(t, 220*0.024, float64(r.Voltage)-float64(dead.BusTerminals()), 0.5, "without its control section the relay does not close")
 	},
 	"stand_in_left": func(t *testing.T) {
 		b := newBench(t, plover(), Options{Fitted: true, StandIns: []string{"switch_node_jumpers"}}, "stand_in_left:switch_node_jumpers")
