@@ -68,6 +68,8 @@ func everything(s Settings) ([]string, error) {
 func kindOf(path string) string {
 	folder := filepath.Base(filepath.Dir(path))
 	switch {
+	case strings.HasSuffix(path, ".star") && folder == script.LoadedFrom:
+		return "file that scripts load"
 	case strings.HasSuffix(path, ".star"):
 		return "script"
 	case strings.HasSuffix(path, ".yaml") && folder == "families":
@@ -105,6 +107,8 @@ func (v validator) one(path string) (kind string, err error) {
 	switch kind = kindOf(path); kind {
 	case "script":
 		_, err = script.Read(path)
+	case "file that scripts load":
+		err = script.CheckLoaded(path)
 	case "family":
 		_, err = drive.Load(path)
 	case "dialect":

@@ -1,6 +1,7 @@
 package script
 
 import (
+	"errors"
 	"fmt"
 
 	"go.starlark.net/starlark"
@@ -86,6 +87,10 @@ func constantVolts(e syntax.Expr) (quantity.Volts, bool) {
 // constantsAllowed refuses a script with a constant setpoint past a limit, at the line where it stands.
 func (e *engine) constantsAllowed() error {
 	found, err := constantSetpoints(e.script.File, e.script.source)
+	for _, m := range e.script.modules {
+		more, loadErr := constantSetpoints(e.script.path(m.name), m.source)
+		found, err = append(found, more...), errors.Join(err, loadErr)
+	}
 	if err != nil {
 		return err
 	}

@@ -84,7 +84,7 @@ func (e *engine) execute() error {
 	thread.SetMaxExecutionSteps(stepsPerSlot)
 	thread.OnMaxSteps = e.breathe
 
-	globals, err := e.script.program.Init(thread, predeclared(e))
+	globals, err := e.script.globals(thread, predeclared(e))
 	if err != nil {
 		return e.ended(err)
 	}

@@ -28,14 +28,12 @@ type Script struct {
 	Stage  drive.Stage
 	Roles  []string // the roles it needs on the bench
 	Checks []string // the checks it makes, by name
-	SHA256 string
+	SHA256 string   // of Text
 
 	source  []byte
 	program *starlark.Program
+	modules []loaded // what it loads, each behind what it loads itself
 }
-
-// Text is the script as it was read, for the record of a run.
-func (s *Script) Text() string { return string(s.source) }
 
 // stages are the stages that a script can belong to, in the order of the job.
 var stages = []drive.Stage{drive.Cold, drive.Rails, drive.Board, drive.Fitted, drive.Soak}
@@ -87,9 +85,13 @@ func Parse(path string, source []byte) (*Script, error) {
 	if err != nil {
 		return nil, plainError(err)
 	}
-	sum := sha256.Sum256(source)
-	s := &Script{File: path, SHA256: hex.EncodeToString(sum[:]), source: source, program: program}
-	globals, err := program.Init(&starlark.Thread{Name: path}, names)
+	s := &Script{File: path, source: source, program: program}
+	if err := s.loads(program, nil); err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256([]byte(s.Text()))
+	s.SHA256 = hex.EncodeToString(sum[:])
+	globals, err := s.globals(&starlark.Thread{Name: path}, names)
 	if err != nil {
 		return nil, plainError(err)
 	}
@@ -136,9 +138,6 @@ func (s *Script) readStatements(globals starlark.StringDict) error {
 	}
 	return nil
 }
-
-// Source is the script's text, to be kept with its run.
-func (s *Script) Source() []byte { return s.source }
 
 // plainError gives a Starlark error as "file:line:column: what", with the way there when it happened inside functions.
 func plainError(err error) error {
