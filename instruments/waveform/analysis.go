@@ -205,7 +205,7 @@ func (a *analysis) duration(tr *transition, name string) Measure {
 	}
 	var inSeconds budget
 	inSeconds.plus(u, step)
-	return stated((edge-durationBias(edge)/2)*step, inSeconds)
+	return stated((edge-latenessAt(0.9, edge).middle()+latenessAt(0.1, edge).middle())*step, inSeconds)
 }
 
 // durationU is the uncertainty of the mean transition duration, in samples.
@@ -214,7 +214,9 @@ func (a *analysis) durationU(tr *transition, edge float64) (u budget) {
 	low, high := tr.low.mean(), tr.high.mean()
 	u.plus(a.low.u, math.Abs(0.1*high-0.9*low))
 	u.plus(a.high.u, math.Abs(0.9*high-0.1*low))
-	u.within(durationBias(edge) / 2)
+	begins, ends := latenessAt(0.1, edge), latenessAt(0.9, edge)
+	u.within(begins.half())
+	u.within(ends.half())
 	// Without noise, all edges cross where the code changes.
 	step := a.resolution / 2
 	if a.noise > 0.54*a.resolution { // more than two codes that toggle
@@ -223,7 +225,7 @@ func (a *analysis) durationU(tr *transition, edge float64) (u budget) {
 	u.within(step * low)
 	u.within(step * high)
 	alone := quadrature(a.noise, a.resolution/math.Sqrt(12)) * quadrature(low, high)
-	u.scatters(repeated(tr.duration, alone, durationScatter(edge), tr.locked()))
+	u.scatters(repeated(tr.duration, alone, quadrature(begins.scatter, ends.scatter), tr.locked()))
 	u.within(float64(a.o.Timebase) * edge)
 	return u
 }

@@ -97,13 +97,3 @@ func midwayLimit(edge float64) float64 { return min(0.075, 0.11/max(edge, 0.1)) 
 
 // midwayScatter is the standard deviation of that error over the positions.
 func midwayScatter(edge float64) float64 { return min(0.22, 0.11/max(edge, 0.1)) }
-
-// durationBias is the middle, and half the width, of what the 10 % to 90 % duration comes out too long by; for edges of
-// four samples or more.
-func durationBias(edge float64) float64 {
-	edge = max(edge, 1)
-	return max(0.42, min(0.75, 6/edge)) / edge
-}
-
-// durationScatter is the standard deviation of that error over the positions.
-func durationScatter(edge float64) float64 { return 0.52 / max(edge, 1) }

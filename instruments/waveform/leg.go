@@ -14,13 +14,14 @@ type LegOptions struct {
 	SkewHigh, SkewLow, SkewU quantity.Seconds
 	// ThresholdHigh and ThresholdLow are the devices' minimum thresholds: above, a device may conduct.
 	ThresholdHigh, ThresholdLow quantity.Volts
-	// Gain and Offset are the scope's 95 % limits of error; they move the thresholds.
+	// Gain and Offset are the scope's limits of error; they move the thresholds.
 	Gain   quantity.Ratio
 	Offset quantity.Volts
 }
 
 // Changeover is what happens when one device of a leg takes over from the other. Dead times in seconds; an overlap counts
-// as a negative one.
+// as a negative one. The uncertainties of the extremes and of an overlap are bounds, which hold more than 95 %: how much of
+// an extreme is noise is bounded, not known.
 type Changeover struct {
 	Count    int     `json:"count"`
 	Shortest Measure `json:"shortest"`
@@ -52,26 +53,28 @@ type Timing struct {
 
 // gate walks over the crossings of one gate.
 type gate struct {
-	t      Trace
-	c      *scan
-	next   crossing
-	more   bool
-	seen   int
-	u      float64 // standard uncertainty of a threshold, codes
-	swing  float64 // 80 % of the swing, codes
-	fewest float64
+	t                 Trace
+	c                 *scan
+	next              crossing
+	more              bool
+	seen              int
+	noise, resolution float64 // codes
+	gain, offset      float64 // limits of error at the threshold, codes
+	swing             float64 // 10 % to 90 %, codes
+	share             float64 // of the way up at which the threshold lies
+	fewest            float64
 }
 
 func newGate(t Trace, skew quantity.Seconds, threshold quantity.Volts, o LegOptions) *gate {
-	g := &gate{t: t.Shifted(-skew), fewest: math.Inf(1)}
-	resolution := t.resolutionCodes()
-	n := noise(t.codes, resolution)
-	band := 3*n + resolution
+	g := &gate{t: t.Shifted(-skew), fewest: math.Inf(1), resolution: t.resolutionCodes()}
+	g.noise = noise(t.codes, g.resolution)
+	band := 3*g.noise + g.resolution
 	g.c = newScan(t.codes, t.code(float64(threshold)), band, band)
-	g.u = quadrature(n, resolution/math.Sqrt(12), float64(o.Gain)*float64(threshold)/2/t.scale, float64(o.Offset)/2/t.scale)
+	g.gain, g.offset = float64(o.Gain)*math.Abs(float64(threshold))/t.scale, float64(o.Offset)/t.scale
 	h := t.codes.histogram()
-	low, high := h.levels(n, resolution)
+	low, high := h.levels(g.noise, g.resolution)
 	g.swing = 0.8 * (high.level - low.level)
+	g.share = (t.code(float64(threshold)) - low.level) / (high.level - low.level)
 	g.advance()
 	return g
 }
@@ -88,43 +91,6 @@ func (g *gate) advance() {
 
 // edge is about how many samples the next edge has, 10 % to 90 %.
 func (g *gate) edge() float64 { return g.next.perCode * g.swing }
-
-// instant is when the next crossing happens and its standard uncertainty, in seconds.
-func (g *gate) instant() (at, u float64) {
-	u = quadrature(g.u*g.next.perCode, samplingU(g.edge())) * float64(g.t.Step)
-	u = min(u, float64(g.t.Duration())) // a trace that stands still at the threshold: anywhere in the record
-	return float64(g.t.when(g.next.at)), u
-}
-
-// takeover gathers one kind of changeover.
-type takeover struct {
-	dead          tally
-	uLeast, uMost float64
-	uWorst        float64 // of any
-	overlaps      int
-	overlap       tally
-	uOverlap      float64
-	openEnded     bool
-}
-
-func (k *takeover) add(dead, u float64) {
-	if k.dead.n == 0 || dead < k.dead.least {
-		k.uLeast = u
-	}
-	if k.dead.n == 0 || dead > k.dead.greatest {
-		k.uMost = u
-	}
-	k.uWorst = max(k.uWorst, u)
-	k.dead.add(dead)
-}
-
-func (k *takeover) addOverlap(lasts, u float64, open bool) {
-	k.overlaps++
-	if k.overlap.n == 0 || lasts > k.overlap.greatest {
-		k.uOverlap, k.openEnded = u, open
-	}
-	k.overlap.add(lasts)
-}
 
 // Leg measures dead time and overlap of a leg's two gates at the devices' own thresholds, not at 50 %: from the instant
 // at which one falls below its threshold to the instant at which the other rises above its own. Where the two do not take
@@ -151,10 +117,10 @@ type walk struct {
 	from, to         float64 // where both records exist
 	highOn, lowOn    bool
 	lastOff          *gate // the side that went off last, nil before the first and once the other took over
-	offAt, offU      float64
+	off              instant
 	came             *gate // the side that came on while the other was on
 	both             bool
-	bothFrom, bothU  float64
+	bothFrom         instant
 	highLow, lowHigh takeover // changeovers by direction
 	within           takeover // overlaps in which the side that came also went first
 	firstOverlap     float64
@@ -163,24 +129,18 @@ type walk struct {
 func (w *walk) run() {
 	w.highOn, w.lowOn = w.high.c.known && w.high.c.first, w.low.c.known && w.low.c.first
 	if w.highOn && w.lowOn {
-		w.begin(w.from, 0, nil)
+		w.begin(instant{at: w.from}, nil)
 	}
 	for w.high.more || w.low.more {
 		g, other := w.high, w.low
-		if !w.high.more {
+		if !w.high.more || w.low.more && w.low.instant().at < w.high.instant().at {
 			g, other = w.low, w.high
-		} else if w.low.more {
-			ta, _ := w.high.instant()
-			if tb, _ := w.low.instant(); tb < ta {
-				g, other = w.low, w.high
-			}
 		}
-		at, u := g.instant()
-		w.event(g, other, at, u, g.next.rising)
+		w.event(g, other, g.instant())
 		g.advance()
 	}
-	if w.both && w.to > w.bothFrom {
-		w.kind(w.came).addOverlap(w.to-w.bothFrom, w.bothU, true)
+	if w.both && w.to > w.bothFrom.at {
+		w.kind(w.came).addOverlap(lapse{w.bothFrom, instant{at: w.to}}, true)
 	}
 }
 
@@ -195,15 +155,15 @@ func (w *walk) kind(g *gate) *takeover {
 	return &w.within
 }
 
-func (w *walk) begin(at, u float64, came *gate) {
+func (w *walk) begin(at instant, came *gate) {
 	if w.highLow.overlaps+w.lowHigh.overlaps+w.within.overlaps == 0 {
-		w.firstOverlap = at
+		w.firstOverlap = at.at
 	}
-	w.both, w.bothFrom, w.bothU, w.came = true, at, u, came
+	w.both, w.bothFrom, w.came = true, at, came
 }
 
-func (w *walk) event(g, other *gate, at, u float64, on bool) {
-	otherOn := w.lowOn
+func (w *walk) event(g, other *gate, now instant) {
+	on, otherOn := now.rising, w.lowOn
 	if g == w.high {
 		w.highOn = on
 	} else {
@@ -211,30 +171,29 @@ func (w *walk) event(g, other *gate, at, u float64, on bool) {
 	}
 	switch {
 	case on && otherOn:
-		w.begin(at, u, g)
+		w.begin(now, g)
 		w.lastOff = nil
 	case on && w.lastOff == other:
-		w.kind(g).add(at-w.offAt, quadrature(u, w.offU))
+		w.kind(g).add(lapse{w.off, now})
 		w.lastOff = nil
 	case on:
 		w.lastOff = nil
 	case w.both: // one of two goes off
 		w.both = false
-		lasts, uBoth := at-w.bothFrom, quadrature(u, w.bothU)
 		if w.came == other { // the other came while g was on, and stays: a changeover
-			w.kind(other).add(-lasts, uBoth)
-			w.kind(other).addOverlap(lasts, uBoth, false)
+			w.kind(other).add(lapse{now, w.bothFrom})
+			w.kind(other).addOverlap(lapse{w.bothFrom, now}, false)
 		} else {
-			w.within.addOverlap(lasts, uBoth, w.came == nil)
+			w.within.addOverlap(lapse{w.bothFrom, now}, w.came == nil)
 		}
 		w.lastOff = nil
 	default:
-		w.lastOff, w.offAt, w.offU = g, at, u
+		w.lastOff, w.off = g, now
 	}
 }
 
 func (w *walk) timing(o LegOptions) Timing {
-	skew := float64(o.SkewU) / 2
+	skew := float64(o.SkewU) / 1.96
 	t := Timing{HighToLow: w.highLow.changeover(skew), LowToHigh: w.lowHigh.changeover(skew), FirstOverlap: w.firstOverlap}
 	if fewest := min(w.high.fewest, w.low.fewest); !math.IsInf(fewest, 1) {
 		t.MinSamples = fewest
@@ -264,28 +223,4 @@ func (w *walk) timing(o LegOptions) Timing {
 	t.Reason = fmt.Sprintf("%s and %s: they do not take turns, so a dead time does not exist here", side(w.high, "high"), side(w.low, "low"))
 	t.Change = "look at complementary chopping or at a reversal, triggered"
 	return t
-}
-
-func (k *takeover) changeover(skew float64) Changeover {
-	c := Changeover{Count: k.dead.n, Overlaps: k.overlaps, WorstOverlap: k.worstOverlap(skew)}
-	if k.dead.n == 0 {
-		none := undecided("capture a record that holds this changeover", "no changeover of this direction in the record")
-		c.Shortest, c.Longest, c.Mean = none, none, none
-		return c
-	}
-	c.Shortest = known(k.dead.least, quadrature(k.uLeast, skew))
-	c.Longest = known(k.dead.greatest, quadrature(k.uMost, skew))
-	c.Mean = known(k.dead.mean(), quadrature(k.uWorst, skew, k.dead.deviation()/math.Sqrt(float64(k.dead.n))))
-	return c
-}
-
-func (k *takeover) worstOverlap(skew float64) Measure {
-	if k.overlaps == 0 {
-		return undecided("none needed", "no overlap in the record")
-	}
-	m := known(k.overlap.greatest, quadrature(k.uOverlap, skew))
-	if k.openEnded {
-		m.AtLeast = m.Value
-	}
-	return m
 }

@@ -56,8 +56,9 @@ func TestTransitionDurationsOfAnalyticEdges(t *testing.T) {
 			for _, bits := range []int{8, 16} {
 				p := Analyse(scope{step: 8e-9, points: 25_000, bits: bits, low: -20, high: 28, noise: 0.05, seed: 3}.take(f), Options{})
 				require.Equal(t, Pulsing, p.Kind)
-				holds(t, test.want, p.Rise, "rise")
-				holds(t, test.want, p.Fall, "fall")
+				// Of so many cases some lie outside of 95 %: TestStatedUncertaintyHoldsTheTruth counts them.
+				require.InDelta(t, test.want, p.Rise.Value, 1.3*p.Rise.U, "rise")
+				require.InDelta(t, test.want, p.Fall.Value, 1.3*p.Fall.U, "fall")
 				holds(t, 20e-6, p.PulseWidth, "width")
 				holds(t, 40e-6, p.Period, "period")
 				holds(t, 25e3, p.Frequency, "frequency")
@@ -74,8 +75,9 @@ func TestLinearInterpolationIsExactOnARampOfFewSamples(t *testing.T) {
 	f := train(0, 10, ramp(12.3e-6), ramp(14.1e-6), 5.3e-6, 100e-6, 42e-6)
 	p := Analyse(scope{step: 1e-6, points: 400}.take(f), Options{})
 	rise, fall := 0.8*12.3, 0.8*14.1 // samples
-	require.InEpsilon(t, 1e-6*(rise-durationBias(rise)/2), p.Rise.Value, 1e-9)
-	require.InEpsilon(t, 1e-6*(fall-durationBias(fall)/2), p.Fall.Value, 1e-9)
+	tooLong := func(n float64) float64 { return latenessAt(0.9, n).middle() - latenessAt(0.1, n).middle() }
+	require.InEpsilon(t, 1e-6*(rise-tooLong(rise)), p.Rise.Value, 1e-9)
+	require.InEpsilon(t, 1e-6*(fall-tooLong(fall)), p.Fall.Value, 1e-9)
 	require.InEpsilon(t, 42e-6+14.1e-6/2-12.3e-6/2+1e-6*(midwayBias(rise)-midwayBias(fall)), p.PulseWidth.Value, 1e-9)
 }
 

@@ -22,6 +22,22 @@ type shape struct {
 
 func (s shape) duration() float64 { return s.nine - s.ten }
 
+// crossedAt is when a transition passes a share of its swing for the first time.
+func (s shape) crossedAt(share float64) float64 {
+	low, high := 0.0, s.nine
+	for s.at(high) < share {
+		high *= 1.1
+	}
+	for range 80 {
+		if m := (low + high) / 2; s.at(m) < share {
+			low = m
+		} else {
+			high = m
+		}
+	}
+	return low
+}
+
 func ramp(length float64) shape {
 	return shape{ten: 0.1 * length, half: 0.5 * length, nine: 0.9 * length,
 		at: func(t float64) float64 { return min(1, max(0, t/length)) }}
