@@ -58,7 +58,8 @@ var drives = map[string][]line{
 		{fault: "device_leaky:A.low", names: "A.low leaks from drain to source"},
 		{fault: "gate_resistor_open:B.high", names: "the gate resistor of B.high is open"},
 		{fault: "gate_resistor_high:A.low", names: "the gate resistor of A.low has"},
-		{fault: "gate_resistor_wrong:B.high", names: "the gate resistor of B.high has"},
+		{fault: "gate_resistor_wrong:B.high", names: "the gate resistor of B.high has", on: "heron"}, // too low for the meter to name a standard value
+		{fault: "gate_resistor_wrong:B.high", names: "is right; the nearest standard value is", on: "plover wren"},
 		{fault: "gate_source_resistor_open:A.low", names: "the gate-source resistor of A.low is open"},
 		{fault: "gate_clamp_shorted:B.high", names: "gate to source of B.high is shorted"},
 		{fault: "gate_clamp_leaky:A.low", names: "gate to source of A.low is leaky"},

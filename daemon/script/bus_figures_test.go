@@ -33,6 +33,19 @@ check("capacitance", "bus", stored_energy(200 * uF, bus.voltage()), high = 2 * J
 	require.ErrorContains(t, err, "want a quantity in A")
 }
 
+func TestPreferredValuesAreToldAsFarAsTheReadingCanTell(t *testing.T) {
+	rig := &fakeRig{next: map[string]Reading{"bus.voltage": {Value: quantity.Ohms(100).Value(), Uncertainty: 10, Instrument: "bus"}}}
+	_, err := try(t, rig, `
+note(", ".join(preferred_values(2.39 * ohm)))
+note("%d" % len(preferred_values(bus.voltage())))
+`)
+	require.NoError(t, err)
+	require.Equal(t, event.Note{Text: "2.4 Ω (E24), 2.37 Ω (E96)"}, rig.events[0])
+	require.Equal(t, event.Note{Text: "0"}, rig.events[1])
+	_, err = try(t, rig, `preferred_values(1 * V)`)
+	require.ErrorContains(t, err, "want a quantity in Ω")
+}
+
 func TestTheOddOneOutOfReadingsByName(t *testing.T) {
 	rig := &fakeRig{}
 	_, err := try(t, rig, `

@@ -39,6 +39,7 @@ func predeclared(e *engine) starlark.StringDict {
 	add("ripple", e.ripple)
 	add("stored_energy", storedEnergy)
 	add("odd_one_out", oddOneOut)
+	add("preferred_values", preferredValues)
 	add("share", share)
 	add("progress", e.progress)
 	add("fit_response", fitResponse)
