@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"benchwarden/daemon/event"
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/station"
 )
@@ -88,8 +89,20 @@ func TestARunOnADaemonIsStoppedByItsTechnician(t *testing.T) {
 	events, err := record.Read(s.path("events.jsonl"))
 	require.NoError(t, err)
 	require.False(t, events.Interrupted)
+	var stopped bool
+	for _, e := range events.Events {
+		switch b := e.Body.(type) {
+		case event.Safety:
+			stopped = stopped || strings.HasPrefix(b.Cause, "stopped by ")
+		case event.Switched:
+			require.False(t, stopped && b.On, "%s was switched on after the stop", b.Output)
+		}
+	}
+	require.True(t, stopped, "the stop itself made the bench safe, before the run's own end did")
+	require.NotContains(t, s.run(t, "bench").output(), "TRIPPED", "a stop is no trip, and nobody has to reset it")
 
 	killed := s.start(t, s.order("bus_ramp")...)
+	killed.says(`Energise bus`) // an act of its own: the one of the stopped run is used up
 	killed.says("bus on")
 	killed.signal(syscall.SIGKILL)
 	s.daemon.says("stopped by the server, since the terminal that started the run is gone")

@@ -44,6 +44,7 @@ type Running struct {
 	stop    context.CancelCauseFunc
 	done    chan struct{}
 	ended   event.RunEnded
+	making  sync.WaitGroup // make-safes that somebody's stop began
 }
 
 // Wait returns how the run ended, once it is in the record.
@@ -181,6 +182,7 @@ func (s *Station) free(r *Running) {
 	s.mu.Lock()
 	s.running = nil
 	s.mu.Unlock()
+	r.making.Wait()
 	close(r.done)
 }
 
@@ -255,6 +257,10 @@ func (s *Station) perform(ctx context.Context, r *Running, p plan) (result scrip
 	}
 	if err := s.bench.Begin(stageOf(r.Run, p.family, p.script.Stage, p.order.Unit)); err != nil {
 		return result, err
+	}
+	if ctx.Err() != nil { // stopped just before, and Begin has opened again what that make-safe had closed
+		s.bench.MakeSafe(context.Background(), context.Cause(ctx).Error())
+		return result, context.Cause(ctx)
 	}
 	rig := &rig{station: s, family: p.family, stage: p.script.Stage, unit: p.order.Unit, job: p.work.Job, by: p.order.Operator, probing: p.order.ProbeEnergised, part: p.part}
 	slot := &mindedSlot{Slot: s.cfg.Slot}

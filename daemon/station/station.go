@@ -233,7 +233,7 @@ func (s *Station) close(ctx context.Context) error {
 	running := s.running
 	s.mu.Unlock()
 	if running != nil {
-		running.stop(errors.New("the daemon is being stopped"))
+		s.halt(errors.New("the daemon is being stopped"))
 		<-running.done
 	}
 	s.desk.Withdraw()
@@ -256,12 +256,35 @@ func (s *Station) MakeSafe(ctx context.Context, by string) event.Safety {
 	return s.bench.MakeSafe(ctx, by+" asked for it").Safety
 }
 
-// Stop ends the run that is going on by a person's wish; the bench is made safe.
+// Stop ends the run that is going on by a person's wish. It is no trip, so nobody has to reset it: the bench is made safe at once,
+// whatever the script is doing, the act at the bench is used up, and only a new run with an act of its own energises again.
 func (s *Station) Stop(by string) error {
-	if !s.stopRun(fmt.Errorf("%w %s", errPerson, by)) {
+	if !s.halt(fmt.Errorf("%w %s", errPerson, by)) {
 		return ErrIdle
 	}
 	return nil
+}
+
+// halt stops the run that is going on and starts to make the bench safe without waiting for the script; the run's end waits for the
+// rest. False: no run is going on.
+func (s *Station) halt(cause error) bool {
+	s.mu.Lock()
+	running := s.running
+	if running != nil {
+		running.making.Add(1)
+	}
+	s.mu.Unlock()
+	if running == nil {
+		return false
+	}
+	running.stop(cause)
+	s.desk.Withdraw()
+	rest := s.bench.StartSafe(cause.Error(), "")
+	go func() {
+		defer running.making.Done()
+		rest(context.Background(), cause.Error())
+	}()
+	return true
 }
 
 func (s *Station) stopRun(cause error) bool {
