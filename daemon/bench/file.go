@@ -126,6 +126,8 @@ type Instrument struct {
 	NoProtection   string             `yaml:"no_protection"`   // why the supply has no over-current protection of its own
 	Contacts       map[string]Contact `yaml:"contacts"`
 
+	FourWire bool `yaml:"four_wire"` // of a meter: two of its leads feed and two sense, so that nothing of the leads is in a resistance
+
 	Rows    map[string]int `yaml:"rows"`    // of a matrix: where the meter's leads are, high and low
 	Columns map[string]int `yaml:"columns"` // of a matrix: by test point, "bus+", "phase:A", "gate:A.high"
 }

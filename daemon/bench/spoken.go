@@ -2,6 +2,7 @@ package bench
 
 import (
 	"benchwarden/instruments/dialect"
+	"benchwarden/instruments/meter"
 )
 
 // answered is what one value of an answer takes on the wire, its separator included: "+2.400000E+01," (practice).
@@ -19,7 +20,7 @@ func Speaks(dirs []string) Spoke {
 }
 
 func spoken(d *dialect.Dialect) Spoken {
-	s := Spoken{Kind: d.Kind, OverCurrent: d.OverCurrent, Gap: d.Gap.Duration()}
+	s := Spoken{FourWire: d.Has(string(meter.FourWire)), Kind: d.Kind, OverCurrent: d.OverCurrent, Gap: d.Gap.Duration()}
 	values := map[string]int{}
 	switch d.Kind {
 	case "supply":

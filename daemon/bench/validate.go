@@ -33,6 +33,7 @@ type Spoken struct {
 	Exchanges   int    // of one poll
 	Characters  int    // of one poll, questions and answers together
 	Gap         time.Duration
+	FourWire    bool // a meter that reads resistance with four wires
 }
 
 // Spoke looks a dialect up by its name; the error names the near miss.
@@ -190,6 +191,7 @@ func (v *validation) instruments(spoke Spoke) {
 		}
 		v.safe(key, in, known.safe)
 		v.stated(key, in)
+		v.fourWire(key, role, in)
 		if in.Dialect == HandDialect {
 			continue
 		}
@@ -205,6 +207,9 @@ func (v *validation) instruments(spoke Spoke) {
 			v.fault(key+".dialect", "%s speaks to a %s; the role %s needs a %s", in.Dialect, said.Kind, role, known.kind)
 			continue
 		}
+		if role == Meter && in.FourWire && !said.FourWire {
+			v.fault(key+".four_wire", "%s asks for no resistance with four wires (ohms_four_wire)", in.Dialect)
+		}
 		v.spoken[role] = said
 		// The reference is a signal of some milliamperes; what it has is programmed, what it has not needs no reason.
 		if (role == Bus || role == Control) && said.OverCurrent == "none" && in.NoProtection == "" {
@@ -218,6 +223,17 @@ func (v *validation) instruments(spoke Spoke) {
 	}
 	if v.file.Instruments[BusMeter] == nil {
 		v.warn("instruments", "there is no bus_meter: nothing here can measure the bus down, a person has to prove it by hand each time")
+	}
+}
+
+// fourWire refuses sense leads that cannot be: only a meter has them, and a matrix of two rows brings two wires to a point.
+func (v *validation) fourWire(key, role string, in *Instrument) {
+	switch {
+	case !in.FourWire:
+	case role != Meter:
+		v.fault(key+".four_wire", "only the meter can have four wires")
+	case v.file.Instruments[Matrix] != nil:
+		v.fault(key+".four_wire", "the matrix brings two wires to a point: leave four_wire out, what leads and paths read is nulled then; or leave the matrix out")
 	}
 }
 

@@ -103,6 +103,8 @@ func TestValidateRefuses(t *testing.T) {
 			[]string{`quay.yaml:5: interlock.contact: "inhibit" is an output; an input is needed: write input: true if it is one`}},
 		{"a supply without protection and without a reason", ", no_protection: fuse of 1 A in the lead", "",
 			[]string{`quay.yaml:14: instruments.control.no_protection: is missing: control has no over-current protection of its own; say in words what protects the drive instead, the report repeats it`}},
+		{"four wires on what is no meter", "dialect: plain-scope", "dialect: plain-scope, four_wire: true",
+			[]string{`quay.yaml:17: instruments.scope.four_wire: only the meter can have four wires`}},
 		{"a period that the wire cannot carry", "period: 200 ms", "period: 100 ms",
 			[]string{`quay.yaml:8: period: 100 ms is too short for control: one poll is 3 questions and answers of 52 characters together, 54 ms on its wire, and 3 pauses of 20 ms, so 114 ms before the instrument has done anything`}},
 		{"an earthed probe on a bus that is not isolated", "{name: P2, channel: 2, kind: differential", "{name: P2, channel: 2, kind: earthed",

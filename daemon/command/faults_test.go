@@ -269,7 +269,8 @@ func taken(t *testing.T, o simulateOptions, scripts []string) (runs []report.Run
 	return takenWith(t, "../../configs", o, scripts)
 }
 
-func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string) (runs []report.Run, err error) {
+// takenWith takes a simulated bench through scripts; its bench file is edited before.
+func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string, edits ...func(string) string) (runs []report.Run, err error) {
 	s, err := newSettings(pflag.NewFlagSet("test", pflag.ContinueOnError)).read()
 	if err != nil {
 		return nil, err
@@ -282,7 +283,7 @@ func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string
 		return nil, err
 	}
 	defer sim.stop()
-	if err := slowly(sim.benchFile); err != nil {
+	if err := errors.Join(slowly(sim.benchFile), edited(sim.benchFile, edits...)); err != nil {
 		return nil, err
 	}
 	file, err := bench.ReadFile(sim.benchFile)
@@ -316,12 +317,18 @@ func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string
 // slowly lets a bench poll at half of its rate: many run at once on few processors here, and a reading that this
 // computer has no time for is a stale one.
 func slowly(benchFile string) error {
+	return edited(benchFile, strings.NewReplacer("period: 100 ms", "period: 200 ms", "period: 300 ms", "period: 500 ms").Replace)
+}
+
+func edited(benchFile string, edits ...func(string) string) error {
 	text, err := os.ReadFile(benchFile)
 	if err != nil {
 		return err
 	}
-	slow := strings.NewReplacer("period: 100 ms", "period: 200 ms", "period: 300 ms", "period: 500 ms").Replace(string(text))
-	return os.WriteFile(benchFile, []byte(slow), 0o600)
+	for _, edit := range edits {
+		text = []byte(edit(string(text)))
+	}
+	return os.WriteFile(benchFile, text, 0o600)
 }
 
 // recorded runs one script to its end and takes down what it found.

@@ -8,6 +8,7 @@ import (
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
+	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 )
@@ -18,6 +19,8 @@ type Cold interface {
 	Switched(high, low string) bool
 	// Between reads "ohms" or "diode" with the positive lead on high and the other on low; open is past the meter's range.
 	Between(ctx context.Context, high, low, test string) (r Reading, open bool, err error)
+	// FourWire says whether the meter's leads are four, so that a resistance has nothing of them in it.
+	FourWire() bool
 	// Join shorts two points for a moment, so that a gate loses the charge that a meter left there.
 	Join(ctx context.Context, a, b string) error
 	// LeadsOff has the leads taken off the drive.
@@ -77,11 +80,15 @@ func (e *engine) readBetween(high, low, test string) (r Reading, open bool, err 
 	return r, open, err
 }
 
-// null(point) is what the leads read when both are on one point.
+// null(point) is what the leads read when both are on one point; nothing where there are four.
 func (e *engine) nullLeads(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var point string
 	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 1, &point); err != nil {
 		return nil, err
+	}
+	if e.rig.FourWire() {
+		e.rig.Emit(event.Note{Text: "resistances are read with four wires: nothing of the leads is in them, nothing is nulled"})
+		return measured{Value: quantity.Ohms(0).Value()}, nil
 	}
 	r, open, err := e.readBetween(point, point, "ohms")
 	switch {

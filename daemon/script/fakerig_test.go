@@ -113,6 +113,7 @@ func (s *freeSlot) Take(context.Context) error { s.held++; return nil }
 func (s *freeSlot) Give()                      { s.held-- }
 
 func (r *fakeRig) Switched(string, string) bool { return false }
+func (r *fakeRig) FourWire() bool               { return false }
 func (r *fakeRig) Between(_ context.Context, high, low, test string) (Reading, bool, error) {
 	reading, ok := r.next[test+" "+high+" "+low]
 	return reading, !ok, r.note("%s from %s to %s", test, high, low)

@@ -64,6 +64,12 @@ func (r *rig) Between(ctx context.Context, high, low, test string) (script.Readi
 	return reading, false, err
 }
 
+// FourWire says whether the meter's leads are four.
+func (r *rig) FourWire() bool {
+	in, ok := r.station.cfg.File.Instruments[bench.Meter]
+	return ok && in.FourWire
+}
+
 // meterByHand says whether a person reads the meter.
 func (r *rig) meterByHand() bool {
 	in, ok := r.station.cfg.File.Instruments[bench.Meter]

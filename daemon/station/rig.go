@@ -136,6 +136,9 @@ func (r *rig) MeterRead(ctx context.Context, function string) (script.Reading, e
 	if !ok {
 		return script.Reading{}, fmt.Errorf("meter: %q is none of volts, amperes, ohms, diode, temperature", function)
 	}
+	if f == meter.Ohms && r.FourWire() {
+		f = meter.FourWire
+	}
 	m, err := r.bench().Meter()
 	if err != nil {
 		return script.Reading{}, err

@@ -132,11 +132,12 @@ var kinds = map[string]kind{
 	},
 	"meter": {
 		questions: map[string]question{
-			"dc_volts":    {needed: true, values: gives("dc_volts", quantity.Volt)},
-			"dc_current":  {values: gives("dc_current", quantity.Ampere)},
-			"ohms":        {values: gives("ohms", quantity.Ohm)},
-			"diode":       {values: gives("diode", quantity.Volt)},
-			"temperature": {values: gives("temperature", quantity.DegC)},
+			"dc_volts":       {needed: true, values: gives("dc_volts", quantity.Volt)},
+			"dc_current":     {values: gives("dc_current", quantity.Ampere)},
+			"ohms":           {values: gives("ohms", quantity.Ohm)},
+			"ohms_four_wire": {values: gives("ohms_four_wire", quantity.Ohm)},
+			"diode":          {values: gives("diode", quantity.Volt)},
+			"temperature":    {values: gives("temperature", quantity.DegC)},
 		},
 	},
 	"scope": {

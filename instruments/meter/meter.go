@@ -19,7 +19,8 @@ const (
 	DCVolts     Function = "dc_volts"
 	DCCurrent   Function = "dc_current"
 	Ohms        Function = "ohms"
-	Diode       Function = "diode" // forward voltage
+	FourWire    Function = "ohms_four_wire" // resistance with two wires that feed and two that sense
+	Diode       Function = "diode"          // forward voltage
 	Temperature Function = "temperature"
 )
 

@@ -9,7 +9,7 @@ import (
 )
 
 // coldTests are a meter's functions for a dead drive.
-var coldTests = map[string]string{"RES": "ohms", "DIOD": "diode"}
+var coldTests = map[string]string{"RES": "ohms", "FRES": "ohms", "DIOD": "diode"}
 
 // coldAccuracy is how a meter reads a dead drive: its limits of error, and what its leads add.
 type coldAccuracy struct {

@@ -30,6 +30,9 @@ func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64
 			if err != nil {
 				return math.NaN()
 			}
+			if what == "FRES" {
+				leads = 0
+			}
 			return m.harm.reading(what, dead.read(test, x, leads), true)
 		}
 		if amperes, ok := b.plant.Current(b.plant.PointOf("M1")); ok && role == "meter" && what == "CURR" {
@@ -48,7 +51,7 @@ func (b *Bench) newMeter(role string, gain, offset float64, volts func() float64
 		return x
 	}
 	for pattern, what := range map[string]string{
-		"VOLTage[:DC]": "VOLT", "CURRent[:DC]": "CURR", "RESistance": "RES", "DIODe": "DIOD",
+		"VOLTage[:DC]": "VOLT", "CURRent[:DC]": "CURR", "RESistance": "RES", "FRESistance": "FRES", "DIODe": "DIOD",
 	} {
 		m.timed("MEASure[:SCALar]:"+pattern, readingTime, func() float64 {
 			function = what
