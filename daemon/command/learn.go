@@ -11,14 +11,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"benchwarden/daemon/drive"
-	"benchwarden/daemon/event"
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/verdict"
-	"benchwarden/instruments/quantity"
 )
 
 func familyCommand(c *console, s *settings) *cobra.Command {
-	cmd := &cobra.Command{Use: "family", Short: "Drive families: learn a family file from a good unit"}
+	cmd := &cobra.Command{Use: "family", Short: "Drive families: learn a family file from good units"}
 	cmd.AddCommand(familyLearn(c, s))
 	return cmd
 }
@@ -27,16 +25,23 @@ func familyLearn(c *console, s *settings) *cobra.Command {
 	var name string
 	cmd := &cobra.Command{
 		Use:   "learn JOB|RUN... --name NAME",
-		Short: "Write a family file from runs on a good unit",
-		Long: `Write a family file from runs on a good unit, for example one that was tested as family unknown.
+		Short: "Write a family file from runs on good units",
+		Long: fmt.Sprintf(`Write a family file from runs on good units, for example one that was tested as family unknown. Name their jobs, or the runs.
 
-Only passed runs teach. The new file is the one that the runs went by, with the figures that the unit showed and room around
-them; no limit becomes wider than it was. It is marked with the runs that it was learnt from. Look it through before you
-trust it: one good unit does not show how much good units differ.`,
+Only passed runs teach, all of them by one family file. The new file is that file, with the figures that the units showed: gate
+levels, dead time, chopping frequency, rails with their ripple, capacitance, bleeder and quiescent current of the bus, and with
+devices fitted the quiescent current and the ripple under the dummy load. No limit becomes wider than it was.
+
+How much room is left: of fewer than %[1]d units a stated room around what they showed. From %[1]d units on the limits follow from
+the units' own spread, the median and six robust sigmas to either side (AEC-Q001), and what is said of each figure tells so. Gate
+levels and dead time keep the stated room: of those only the worst reading of a unit is known.
+
+The file is marked with the runs that it was learnt from. Look it through before you trust it: few good units do not show how
+much good units differ.`, verdict.FewestUnits),
 		RunE: func(cmd *cobra.Command, given []string) error {
 			switch {
 			case len(given) == 0:
-				return usage("family learn: name a job or the runs of a good unit")
+				return usage("family learn: name the jobs or the runs of good units")
 			case name == "" || name != filepath.Base(name) || strings.ContainsAny(name, " .:'\""):
 				return usage("family learn: --name gives the new family its name: one word")
 			}
@@ -60,17 +65,17 @@ func learn(ctx context.Context, c *console, s Settings, book *record.Book, given
 	if err != nil {
 		return err
 	}
-	school := school{}
+	school := school{units: map[string]bool{}, figures: map[string]*figure{}, discharges: map[string][]discharge{}}
 	for _, run := range runs {
 		if err := school.attend(ctx, book, run); err != nil {
 			return err
 		}
 	}
-	title := "Learnt from unit " + school.unit
+	title := "Learnt from " + school.named()
 	if school.simulated {
 		title += " of a SIMULATED bench"
 	}
-	text, told, err := drive.Learn(school.family, name, title, runs, school.lessons)
+	text, told, err := drive.Learn(school.family, name, title, runs, school.lessons())
 	if err != nil {
 		return fmt.Errorf("family learn: %w", err)
 	}
@@ -89,7 +94,10 @@ func learn(ctx context.Context, c *console, s Settings, book *record.Book, given
 	for _, line := range told {
 		fmt.Fprintln(c.out, line)
 	}
-	fmt.Fprintf(c.out, "%s was learnt from %d runs of unit %s, out of family %s. Look it through before you trust it.\n", path, len(runs), school.unit, school.family.Name)
+	if len(school.units) < verdict.FewestUnits {
+		fmt.Fprintf(c.out, "Each limit is what was seen with a stated room around it: limits from the spread of good units need %d units, these are %d.\n", verdict.FewestUnits, len(school.units))
+	}
+	fmt.Fprintf(c.out, "%s was learnt from %d runs of %s, out of family %s. Look it through before you trust it.\n", path, len(runs), school.named(), school.family.Name)
 	return nil
 }
 
@@ -117,83 +125,4 @@ func runsOf(ctx context.Context, book *record.Book, given []string) (names []str
 		}
 	}
 	return names, nil
-}
-
-// school gathers what runs show.
-type school struct {
-	family    *drive.Family
-	unit      string
-	simulated bool
-	lessons   drive.Lessons
-}
-
-func (s *school) attend(ctx context.Context, book *record.Book, name string) error {
-	head, events, err := book.Run(ctx, name)
-	if err != nil {
-		return err
-	}
-	if head.Outcome != string(verdict.Pass) {
-		return usage("family learn: run %s ended with %s: only a passed run on a good unit teaches", name, head.Outcome)
-	}
-	started := events[0].Body.(event.RunStarted) // Book.Run refuses what does not begin with it
-	family, err := drive.Decode(started.Family+".yaml", []byte(started.FamilyText))
-	switch {
-	case err != nil:
-		return fmt.Errorf("run %s: its family file: %w", name, err)
-	case s.family != nil && s.family.Hash() != family.Hash():
-		return usage("family learn: run %s went by another file of family %s than the runs before it; take runs by one file", name, started.Family)
-	case s.family != nil && s.unit != started.Unit:
-		return usage("family learn: run %s is of unit %s, the runs before it of %s", name, started.Unit, s.unit)
-	}
-	s.family, s.unit, s.simulated = family, started.Unit, s.simulated || started.Simulated
-	for _, e := range events {
-		switch b := e.Body.(type) {
-		case event.Check:
-			s.check(b)
-		case event.Chart:
-			s.chart(b)
-		}
-	}
-	return nil
-}
-
-func (s *school) check(k event.Check) {
-	if k.Outcome != verdict.Pass || k.Reading == nil {
-		return
-	}
-	u := 0.0
-	if k.Uncertainty != nil {
-		u = k.Uncertainty.Number
-	}
-	into := map[string]**drive.Lesson{"gate level on": &s.lessons.On, "gate level off": &s.lessons.Off, "dead time": &s.lessons.DeadTime,
-		"capacitance": &s.lessons.Capacitance, "quiescent current": &s.lessons.Quiescent}[k.Name]
-	if into != nil {
-		take(into, *k.Reading, u)
-	}
-}
-
-// chart tells the chopping frequency: its cells hold the period of every channel that was seen to chop.
-func (s *school) chart(k event.Chart) {
-	for _, row := range k.Rows {
-		for _, cell := range row.Cells {
-			if cell.Outcome == verdict.Pass && cell.Period > 0 {
-				take(&s.lessons.Frequency, quantity.Hertz(1/float64(cell.Period)).Value(), 0)
-			}
-		}
-	}
-}
-
-func take(into **drive.Lesson, v quantity.Value, u float64) {
-	if *into == nil {
-		*into = &drive.Lesson{Least: v, Most: v, U: u}
-		return
-	}
-	l := *into
-	l.U = max(l.U, u)
-	if v.Number < l.Least.Number {
-		l.Least = v
-	}
-	if v.Number > l.Most.Number {
-		l.Most = v
-	}
 }
