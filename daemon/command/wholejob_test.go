@@ -2,6 +2,7 @@ package command
 
 import (
 	"encoding/json"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -68,7 +69,7 @@ func (r *repair) script(bench, name string) string {
 		if slices.Contains([]string{"tripped", "broken", string(verdict.Undecided)}, last.Outcome) && n < starved {
 			r.t.Logf("%s again: %s", name, last.Outcome)
 			if last.Outcome == "tripped" {
-				r.does("reset", "quay", "--by", "Ann")
+				r.does("reset", bench, "--by", "Ann")
 			}
 			continue
 		}
@@ -131,13 +132,20 @@ func TestAWholeJob(t *testing.T) {
 	require.Contains(t, string(page), "SIMULATED")
 }
 
-// The program is killed at random moments of a job's runs: nothing is lost, nothing is doubled, and the record is in order.
+// The program is killed at random moments of a job's runs, and while it writes into the job: nothing is lost, nothing is doubled, and the
+// record is in order.
 func TestKilledInTheMiddleOfAJob(t *testing.T) {
 	t.Parallel()
 	r := takeIn(t, "wren")
 	bench := r.simulated(t, "wren")
 	dice := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 0))
+	said := map[string]bool{} // what was noted, and whether the program said so before it was killed
 	for n := range *kills {
+		text := fmt.Sprintf("looked at it, %d", n)
+		note := r.start(t, "job", "note", r.id, "--text", text, "--by", "Ann")
+		<-time.After(time.Duration(dice.Int64N(int64(400 * time.Millisecond))))
+		_ = note.cmd.Process.Signal(syscall.SIGKILL)
+		said[text] = note.ended() == 0
 		name := []string{"rails", "bus_ramp"}[n%2]
 		for _, stage := range []string{"rails", "cold"} {
 			if open := r.missing(stage); len(open) > 0 {
@@ -171,12 +179,21 @@ func TestKilledInTheMiddleOfAJob(t *testing.T) {
 			require.True(t, slices.Contains(kept, strings.TrimSuffix(filepath.Base(path), ".jsonl")), "%s is in no record", path)
 		}
 	}
-	notes := 0
+	notes := map[string]int{}
 	for _, e := range state.Entries {
-		if e.Kind == job.Noted {
-			notes++
+		if e.Kind != job.Noted {
+			continue
 		}
+		var note struct{ Text string }
+		require.NoError(t, json.Unmarshal(e.Body, &note))
+		notes[note.Text]++
 	}
-	require.Equal(t, *kills, notes)
-	t.Logf("killed %d times: %d runs in the record, %d of them cut off", *kills, len(kept), len(cut))
+	require.Equal(t, *kills, notes["the lights went out"])
+	written := 0
+	for text, whole := range said {
+		require.LessOrEqual(t, notes[text], 1, "%s is in the job twice", text)
+		require.True(t, !whole || notes[text] == 1, "%s was told to be written and is not there", text)
+		written += notes[text]
+	}
+	t.Logf("killed %d times in a run and as often in a note: %d runs in the record, %d of them cut off; %d notes written", *kills, len(kept), len(cut), written)
 }
