@@ -157,11 +157,6 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	}
 }
 
-// instantU is the standard uncertainty of one instant at a level, in samples, without the level's own.
-func (a *analysis) instantU(perCode, edge float64) float64 {
-	return quadrature(quadrature(a.noise, a.resolution/math.Sqrt(12))*perCode, samplingU(edge))
-}
-
 // edgeSamples is the mean number of samples on an edge, 10 % to 90 %.
 func (tr *transition) edgeSamples() float64 {
 	if tr.duration.n == 0 {
@@ -252,7 +247,6 @@ func (a *analysis) timing(p *Pulses) {
 	p.Count = a.width.n
 	p.NarrowestPulse, p.WidestPulse = a.width.least*step, a.width.greatest*step
 	rise, fall := a.wide.rise/float64(max(a.rises, 1)), a.wide.fall/float64(max(a.falls, 1))
-	one := a.instantU(rise, a.rise.edgeSamples())
 	code := a.resolution / math.Sqrt(12)
 	steepness := quadrature(a.noise, code)
 	upEdge, downEdge := a.rise.edgeSamples(), a.fall.edgeSamples()
@@ -312,7 +306,10 @@ func (a *analysis) timing(p *Pulses) {
 		return
 	}
 	// What the instants themselves scatter looks like jitter: it is not taken off, it widens U.
-	p.Jitter = known(jitter*step, quadrature(jitter/math.Sqrt(2*(n-1)), math.Sqrt2*one)*step)
+	var jitterU budget
+	jitterU.scatters(jitter / math.Sqrt(2*(n-1)) * step)
+	jitterU.scatters(math.Sqrt2 * quadrature(steepness*rise, midwayScatter(upEdge)) * step)
+	p.Jitter = stated(jitter*step, jitterU)
 }
 
 // shape fills overshoot and undershoot in.

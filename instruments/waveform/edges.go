@@ -75,13 +75,6 @@ func crossings[S ~[]N, N number](s S, c *scan, nextAtLeast, nextAtMost func(s S,
 	c.high, c.pos, c.n = high, pos, n
 }
 
-// samplingU is the standard uncertainty, in samples, of an instant that was interpolated on an edge of the given number
-// of samples (10 % to 90 %). With no sample on the edge it lies anywhere between two; with more, what is left is the
-// curve that the straight line cuts off, worst where an edge begins with a kink.
-func samplingU(edge float64) float64 {
-	return min(1, 2/max(edge, 1)) / math.Sqrt(12)
-}
-
 // What linear interpolation does to edges of known shapes (ramp, raised cosine, one pole, second order), in samples, by the
 // number of samples on the edge; TestInterpolationStaysWithin holds them.
 
