@@ -51,9 +51,6 @@ func gateTrace(r *rand.Rand, on, rise, gain, offset float64) waveform.Trace {
 	return t
 }
 
-// ofLimits is what limits of error count as beside other contributions: U = 2·half/√3 (JCGM 100:2008, 4.3.7).
-var ofLimits = 2 / math.Sqrt(3)
-
 var figures = []analysed{
 	{"gate level on", 13.5, 16.5, func(r *rand.Rand, truth float64) waveform.Measure {
 		const gain, offset = 0.005, 0.05
@@ -72,8 +69,8 @@ var figures = []analysed{
 			points = append(points, waveform.RampPoint{T: quantity.Seconds(at), V: quantity.Volts(amperes/(truth+c0)*at + v0 + 0.005*r.NormFloat64()),
 				I: quantity.Amperes(amperes + i0)})
 		}
-		return waveform.FitRamp(points, waveform.RampOptions{SupplyCapacitance: own, SupplyU: own * 0.05 * quantity.Farads(ofLimits), Limit: amperes, Target: 90,
-			VoltageU: quantity.Volts(voltsU * ofLimits), CurrentU: quantity.Amperes(amperesU * ofLimits)}).Capacitance
+		return waveform.FitRamp(points, waveform.RampOptions{SupplyCapacitance: own, SupplyError: own * 0.05, Limit: amperes, Target: 90,
+			VoltageError: voltsU, CurrentError: amperesU}).Capacitance
 	}},
 	{"quiescent current", 0.020, 0.028, func(r *rand.Rand, truth float64) waveform.Measure {
 		const amperesU = 0.0003
@@ -82,7 +79,7 @@ var figures = []analysed{
 		for k := range 6 {
 			points = append(points, waveform.RampPoint{T: quantity.Seconds(0.1 * float64(k)), V: 90, I: quantity.Amperes(truth + e + 1e-4*r.NormFloat64())})
 		}
-		return waveform.Quiescent(points, quantity.Amperes(amperesU*ofLimits))
+		return waveform.Quiescent(points, amperesU)
 	}},
 }
 

@@ -60,7 +60,7 @@ var ofLimits = 2 / math.Sqrt(3)
 
 // points takes the list of read() results apart. The readings of one result were taken one after the other: each point stands at
 // the instant of its voltage, with the current interpolated to it.
-func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoint, voltsU quantity.Volts, amperesU quantity.Amperes, err error) {
+func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoint, voltsError quantity.Volts, amperesError quantity.Amperes, err error) {
 	var first time.Time
 	var currents course
 	for item := range list.Elements() {
@@ -91,15 +91,15 @@ func points(list *starlark.List, volts, amperes string) (out []waveform.RampPoin
 			}
 			out[len(out)-1].T = quantity.SecondsOf(v.at.Sub(first))
 		}
-		voltsU = max(voltsU, quantity.Volts(ofLimits*v.uncertainty))
-		amperesU = max(amperesU, quantity.Amperes(ofLimits*i.uncertainty))
+		voltsError = max(voltsError, quantity.Volts(v.uncertainty))
+		amperesError = max(amperesError, quantity.Amperes(i.uncertainty))
 	}
 	if amperes != "" && !first.IsZero() {
 		for k := range out {
 			out[k].I = currents.when(first.Add(out[k].T.Duration()))
 		}
 	}
-	return out, voltsU, amperesU, nil
+	return out, voltsError, amperesError, nil
 }
 
 // course is how a current went, by the instants at which it was read.
@@ -134,15 +134,15 @@ func (e *engine) fitRamp(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list, "limit", &limit, "target", &target, "bleeder", &bleeder); err != nil {
 		return nil, err
 	}
-	ramp, voltsU, amperesU, err := points(list, "bus_meter.voltage", "bus.current")
+	ramp, voltsError, amperesError, err := points(list, "bus_meter.voltage", "bus.current")
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.Name(), err)
 	}
 	own := e.rig.OutputCapacitance("bus")
 	r := waveform.FitRamp(ramp, waveform.RampOptions{
-		SupplyCapacitance: own, SupplyU: own / 5 * quantity.Farads(ofLimits), // a stated output capacitor is good to about 20 % (common practice, no source)
+		SupplyCapacitance: own, SupplyError: own / 5, // a stated output capacitor is good to about 20 % (common practice, no source)
 		Limit: quantity.Amperes(limit.Number), Target: quantity.Volts(target.Number), Bleeder: quantity.Ohms(bleeder.Number),
-		VoltageU: voltsU, CurrentU: amperesU,
+		VoltageError: voltsError, CurrentError: amperesError,
 	})
 	return starlarkstruct.FromStringDict(starlark.String("ramp"), starlark.StringDict{
 		"shape":       starlark.String(r.Shape),
@@ -161,7 +161,7 @@ func (e *engine) fitDischarge(_ *starlark.Thread, b *starlark.Builtin, args star
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list); err != nil {
 		return nil, err
 	}
-	fall, voltsU, _, err := points(list, "bus_meter.voltage", "")
+	fall, voltsError, _, err := points(list, "bus_meter.voltage", "")
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.Name(), err)
 	}
@@ -169,7 +169,7 @@ func (e *engine) fitDischarge(_ *starlark.Thread, b *starlark.Builtin, args star
 	for _, p := range fall {
 		samples = append(samples, waveform.Sample{T: p.T, V: p.V})
 	}
-	d := waveform.FitDischarge(samples, voltsU)
+	d := waveform.FitDischarge(samples, voltsError)
 	return starlarkstruct.FromStringDict(starlark.String("discharge"), starlark.StringDict{
 		"time_constant": measure(d.TimeConstant, quantity.Second, "bus_meter"),
 		"used":          starlark.MakeInt(d.Used),
@@ -182,11 +182,11 @@ func (e *engine) fitQuiescent(_ *starlark.Thread, b *starlark.Builtin, args star
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "points", &list); err != nil {
 		return nil, err
 	}
-	still, _, amperesU, err := points(list, "bus.voltage", "bus.current")
+	still, _, amperesError, err := points(list, "bus.voltage", "bus.current")
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.Name(), err)
 	}
-	return measure(waveform.Quiescent(still, amperesU), quantity.Ampere, "bus"), nil
+	return measure(waveform.Quiescent(still, amperesError), quantity.Ampere, "bus"), nil
 }
 
 // measure is a measured parameter in a script: .known, .value, .why, .change.

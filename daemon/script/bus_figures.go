@@ -38,7 +38,7 @@ func (e *engine) fitSeriesResistance(_ *starlark.Thread, b *starlark.Builtin, ar
 	if err := current.need(b.Name()+": current", quantity.Ampere); err != nil {
 		return nil, err
 	}
-	rise, voltsU, amperesU, err := points(list, "bus_meter.voltage", "bus.current")
+	rise, voltsError, amperesError, err := points(list, "bus_meter.voltage", "bus.current")
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", b.Name(), err)
 	}
@@ -46,7 +46,7 @@ func (e *engine) fitSeriesResistance(_ *starlark.Thread, b *starlark.Builtin, ar
 	for _, p := range rise {
 		samples = append(samples, waveform.Sample{T: p.T, V: p.V})
 	}
-	m := waveform.SeriesResistance(samples, quantity.Amperes(current.Number), amperesU, voltsU)
+	m := waveform.SeriesResistance(samples, quantity.Amperes(current.Number), quantity.Amperes(ofLimits)*amperesError, quantity.Volts(ofLimits)*voltsError)
 	return measure(m, quantity.Ohm, "bus, bus_meter"), nil
 }
 

@@ -13,6 +13,8 @@ type line struct {
 	slopeU           float64 // standard uncertainty of the slope, from the scatter
 	interceptU       float64
 	fit              float64 // squared correlation
+	weight           float64 // root of the weighted sum of squares of x about its mean
+	centre           float64 // weighted mean of x
 }
 
 func (l line) at(x float64) float64 { return l.intercept + l.slope*x }
@@ -44,7 +46,7 @@ func fitWeighted(x, y, weight []float64) line {
 	if sxx == 0 {
 		return line{intercept: my}
 	}
-	l := line{slope: sxy / sxx}
+	l := line{slope: sxy / sxx, weight: math.Sqrt(sxx), centre: mx}
 	l.intercept = my - l.slope*mx
 	if syy > 0 {
 		l.fit = sxy * sxy / (sxx * syy)
@@ -90,9 +92,9 @@ type Discharge struct {
 	Straightness float64 `json:"straightness"`
 }
 
-// FitDischarge fits V = V0·exp(-t/τ) to the readings of a bus without a source. u is the 95 % uncertainty of one reading;
-// readings below five times u are left out, and each counts by its own relative accuracy.
-func FitDischarge(points []Sample, u quantity.Volts) Discharge {
+// FitDischarge fits V = V0·exp(-t/τ) to the readings of a bus without a source. e are the limits of error of a reading;
+// readings below five times e are left out, and each counts by its own relative accuracy.
+func FitDischarge(points []Sample, e quantity.Volts) Discharge {
 	var seconds, logs, weights []float64
 	var d Discharge
 	for i, p := range points {
@@ -105,7 +107,7 @@ func FitDischarge(points []Sample, u quantity.Volts) Discharge {
 			d.TimeConstant = undecided("read again", "reading %d is not later than the one before", i+1)
 			return d
 		}
-		if v > 0 && v >= 5*float64(u) {
+		if v > 0 && v >= 5*float64(e) {
 			seconds, logs, weights = append(seconds, float64(p.T-points[0].T)), append(logs, math.Log(v)), append(weights, v*v)
 		}
 	}
@@ -122,15 +124,35 @@ func FitDischarge(points []Sample, u quantity.Volts) Discharge {
 		return d
 	}
 	tau := -1 / l.slope
-	// The readings' own uncertainty moves the ends of the line; scatter is in slopeU.
+	// Where meters are not only off in gain and offset, the ends of a short fall may mean anything.
 	span := seconds[len(seconds)-1] - seconds[0]
 	first, last := math.Exp(logs[0]), math.Exp(logs[len(logs)-1])
-	reading := quadrature(float64(u)/2/first, float64(u)/2/last) / span
-	relative := quadrature(l.slopeU*studentT(d.Used-2)/2, reading) * tau
+	relative := quadrature(l.slopeU*studentT(d.Used-2)/2, float64(e)/math.Sqrt(3)/first/span, float64(e)/math.Sqrt(3)/last/span) * tau
 	if relative > 0.5 {
 		d.TimeConstant = undecided("watch it for longer or read more often", "%s", fmt.Sprintf("the fall over %v is too small for a time constant: about %v", quantity.Seconds(span), quantity.Seconds(tau)))
 		return d
 	}
-	d.TimeConstant = known(tau, tau*relative)
+	// What a meter does that is off bends the line: it is no scatter.
+	residuals := make([]float64, d.Used)
+	for i := range residuals {
+		residuals[i] = (logs[i] - l.at(seconds[i])) * math.Exp(logs[i])
+	}
+	var slope budget
+	slope.estimated(scatterOf(residuals)/l.weight, d.Used-2)
+	slope.plus(l.slopeByError(seconds, logs, weights, float64(e)), 1)
+	var inSeconds budget
+	inSeconds.plus(slope, tau*tau)
+	d.TimeConstant = stated(tau, inSeconds)
 	return d
+}
+
+// slopeByError is what a meter whose gain and offset are off, so that it errs by anything up to e at zero and at the first
+// reading, does to the slope of ln V against time: an error in proportion to V does nothing.
+func (l line) slopeByError(seconds, logs, weights []float64, e float64) (u budget) {
+	atZero := 0.0
+	for i, w := range weights {
+		atZero += w * (seconds[i] - l.centre) * (math.Exp(-logs[i]) - math.Exp(-logs[0]))
+	}
+	u.within(atZero / (l.weight * l.weight) * e)
+	return u
 }

@@ -37,10 +37,11 @@ type RampOptions struct {
 	Target quantity.Volts
 	// Bleeder is what discharges the bus meanwhile, 0 for nothing: its charge is taken off.
 	Bleeder quantity.Ohms
-	// VoltageU, CurrentU and SupplyU are 95 % uncertainties: of a voltage and of a current reading, and of SupplyCapacitance.
-	VoltageU quantity.Volts
-	CurrentU quantity.Amperes
-	SupplyU  quantity.Farads
+	// VoltageError, CurrentError and SupplyError are limits of error, as a data sheet states them: of a voltage and of a
+	// current reading, and of SupplyCapacitance.
+	VoltageError quantity.Volts
+	CurrentError quantity.Amperes
+	SupplyError  quantity.Farads
 }
 
 // Ramp is what a bus coming up tells.
@@ -70,7 +71,7 @@ func FitRamp(points []RampPoint, o RampOptions) Ramp {
 	switch {
 	case f.short():
 		return f.asShort(r)
-	case f.rise <= 3*float64(o.VoltageU):
+	case f.rise <= 3*float64(o.VoltageError):
 		r.Reason = fmt.Sprintf("the voltage changed by %v only", quantity.Volts(f.rise))
 		return r
 	case f.atOnce():
@@ -182,7 +183,7 @@ func (f *rampFit) short() bool {
 			held++
 		}
 	}
-	small := max(2*float64(f.o.VoltageU), 0.02*math.Abs(float64(f.o.Target)))
+	small := max(2*float64(f.o.VoltageError), 0.02*math.Abs(float64(f.o.Target)))
 	last := f.points[len(f.points)-1]
 	half := f.points[len(f.points)/2]
 	still := math.Abs(float64(last.V-half.V)) <= small
@@ -194,10 +195,28 @@ func (f *rampFit) asShort(r Ramp) Ramp {
 	last := f.points[len(f.points)-1]
 	r.Shape = ShortRamp
 	ohms := max(0, float64(last.V)) / float64(last.I)
-	r.Holding = known(ohms, quadrature(float64(f.o.VoltageU)/2, ohms*float64(f.o.CurrentU)/2)/float64(last.I))
+	var u budget
+	u.within(float64(f.o.VoltageError / quantity.Volts(last.I)))
+	u.within(ohms * float64(f.o.CurrentError/last.I))
+	var volts, amperes []float64
+	for _, p := range f.points[len(f.points)/2:] {
+		volts, amperes = append(volts, float64(p.V)), append(amperes, float64(p.I))
+	}
+	u.plus(fitted(scatterOf(volts), len(volts)-2), 1/float64(last.I))
+	u.plus(fitted(scatterOf(amperes), len(amperes)-2), ohms/float64(last.I))
+	r.Holding = stated(ohms, u)
 	r.Reason = fmt.Sprintf("the supply gives its limit (%v) and the voltage stays at %v: a short, a stuck bleeder or a load of about %v",
 		last.I, last.V, quantity.Ohms(ohms))
 	return r
+}
+
+// scatterOf is the standard deviation of one reading against its neighbours: what drifts slowly does not count.
+func scatterOf(readings []float64) float64 {
+	var t tally
+	for i := 1; i < len(readings); i++ {
+		t.add(readings[i] - readings[i-1])
+	}
+	return t.deviation() / math.Sqrt2
 }
 
 // atOnce: no reading on the way.
@@ -236,7 +255,7 @@ func (f *rampFit) loadStart() int {
 		two := float64(c.V-b.V) / float64(c.T-b.T)
 		if len(slopes) >= 2 && float64(b.V) < far {
 			usual := median(slopes)
-			doubt := 2 * float64(f.o.VoltageU) / float64(b.T-a.T)
+			doubt := 2 * float64(f.o.VoltageError) / float64(b.T-a.T)
 			if one < 0.6*usual-doubt && two < 0.6*usual-doubt {
 				return i - 1
 			}
@@ -257,12 +276,18 @@ func (f *rampFit) asLoad(r Ramp, k int) Ramp {
 	r = before.asCharge(r)
 	r.Shape = LoadStartingRamp
 	at, next := f.points[k], f.points[k+1]
-	r.LoadStart = known(float64(at.V), quadrature(float64(f.o.VoltageU)/2, math.Abs(float64(next.V-at.V))/2))
+	var startU budget
+	startU.within(float64(f.o.VoltageError))
+	startU.scatters(math.Abs(float64(next.V-at.V)) / 2) // it may have begun a reading earlier or later
+	r.LoadStart = stated(float64(at.V), startU)
 	total := r.Capacitance.Value + float64(f.o.SupplyCapacitance)
 	slope := float64(next.V-at.V) / float64(next.T-at.T)
 	v := float64(next.V+at.V) / 2
 	amperes := float64(next.I+at.I)/2 - total*slope
-	r.LoadPower = known(v*amperes, v*quadrature(float64(f.o.CurrentU)/2, r.Capacitance.U/2*slope))
+	var powerU budget
+	powerU.within(v * float64(f.o.CurrentError))
+	powerU.scatters(v * r.Capacitance.U / 2 * slope)
+	r.LoadPower = stated(v*amperes, powerU)
 	r.Reason = fmt.Sprintf("the rise breaks at %v with the supply at its limit: something begins to draw about %v there, as a control section that starts does",
 		at.V, quantity.Watts(v*amperes))
 	return r
@@ -284,14 +309,14 @@ func (f *rampFit) asCharge(r Ramp) Ramp {
 		charge = append(charge, f.charge[i])
 	}
 	q := fitLine(volts, charge)
-	span := volts[len(volts)-1] - volts[0]
 	mean := (charge[len(charge)-1] - charge[0]) / (seconds[len(seconds)-1] - seconds[0])
 	c := q.slope - float64(f.o.SupplyCapacitance)
-	r.Capacitance = knownBy(c, share{"scatter of charge against voltage", q.slopeU * studentT(len(volts)-2) / 2},
-		share{"accuracy of the current", q.slope * float64(f.o.CurrentU) / 2 / mean},
-		share{"accuracy of the voltage, at both ends", q.slope * math.Sqrt2 * float64(f.o.VoltageU) / 2 / span},
-		share{"the current between two readings", q.slope * f.doubt / 2},
-		share{"the supply's own output capacitor", float64(f.o.SupplyU) / 2})
+	freedom := len(volts) - 2
+	r.Capacitance = statedBy(c, portion{"scatter of charge against voltage", fitted(q.slopeU, freedom)},
+		portion{"accuracy of the current", limits(q.slope * float64(f.o.CurrentError) / mean)},
+		portion{"accuracy of the voltage, at both ends", f.bothEnds(q.slope / f.rise)},
+		portion{"the current between two readings", limits(q.slope * f.doubt)},
+		portion{"the supply's own output capacitor", limits(float64(f.o.SupplyError))})
 
 	along := fitLine(volts, amperes)
 	atStart, atEnd := along.at(volts[0]), along.at(volts[len(volts)-1])
@@ -299,12 +324,19 @@ func (f *rampFit) asCharge(r Ramp) Ramp {
 	case drop < 0.15:
 		r.Shape = ConstantCurrentRamp
 		s := fitLine(seconds, volts)
-		r.Slope = known(s.slope, quadrature(s.slopeU*studentT(len(volts)-2)/2, math.Sqrt2*float64(f.o.VoltageU)/2/(seconds[len(seconds)-1]-seconds[0])))
+		u := f.bothEnds(s.slope / f.rise)
+		u.plus(fitted(s.slopeU, freedom), 1)
+		r.Slope = stated(s.slope, u)
 		r.Reason = fmt.Sprintf("a straight rise at %v: a capacitance of %v", quantity.Amperes(mean), quantity.Farads(c))
 	case drop > 0.4 && along.fit > 0.9:
 		r.Shape = SoftChargeRamp
 		ohms := -1 / along.slope
-		r.SoftCharge = known(ohms, ohms*quadrature(along.slopeU*studentT(len(volts)-2)/2/math.Abs(along.slope), float64(f.o.CurrentU)/2/atStart, math.Sqrt2*float64(f.o.VoltageU)/2/span))
+		u := f.bothEnds(ohms / f.rise)
+		for range 2 { // the error of the current may differ from one end to the other, as that of the voltage
+			u.within(ohms * float64(f.o.CurrentError) * ohms / f.rise)
+		}
+		u.plus(fitted(along.slopeU, freedom), ohms*ohms)
+		r.SoftCharge = stated(ohms, u)
 		r.Reason = fmt.Sprintf("the current falls along the voltage: a capacitance of %v behind about %v", quantity.Farads(c), quantity.Ohms(ohms))
 	default:
 		r.Shape = UnclearRamp
@@ -313,9 +345,30 @@ func (f *rampFit) asCharge(r Ramp) Ramp {
 	return r
 }
 
-// Quiescent is the current that a charged bus goes on drawing: the mean of the readings, taken after it has settled. u is
-// the 95 % uncertainty of one reading; it does not average out. A current that still falls is undecided.
-func Quiescent(points []RampPoint, u quantity.Amperes) Measure {
+// bothEnds is what the voltage's error does to what goes by the difference between two voltages, by factor: a meter whose gain
+// and offset are off stays within its limits at the bottom and at the top, by errors that need not be alike.
+func (f *rampFit) bothEnds(factor float64) (u budget) {
+	for range 2 {
+		u.within(float64(f.o.VoltageError) * factor)
+	}
+	return u
+}
+
+// limits is a budget of limits of error alone.
+func limits(half float64) (u budget) {
+	u.within(half)
+	return u
+}
+
+// fitted is a budget of a standard uncertainty with so many degrees of freedom alone.
+func fitted(standard float64, freedom int) (u budget) {
+	u.estimated(standard, freedom)
+	return u
+}
+
+// Quiescent is the current that a charged bus goes on drawing: the mean of the readings, taken after it has settled. e are
+// the limits of error of a reading; it does not average out. A current that still falls is undecided.
+func Quiescent(points []RampPoint, e quantity.Amperes) Measure {
 	if len(points) < 3 {
 		return undecided("take more readings", "%d readings: a quiescent current needs at least 3", len(points))
 	}
@@ -331,10 +384,10 @@ func Quiescent(points []RampPoint, u quantity.Amperes) Measure {
 	line := fitLine(seconds, amperes)
 	change := line.slope * (seconds[len(seconds)-1] - seconds[0])
 	scatter := all.deviation() / math.Sqrt(float64(all.n))
-	if change < -0.2*math.Abs(all.mean()) && -change > float64(u) && line.fit > 0.6 {
+	if change < -0.2*math.Abs(all.mean()) && -change > float64(e) && line.fit > 0.6 {
 		m := undecided("wait until it stands still", "the current still falls, by %v over the readings: charging or reforming is not over", quantity.Amperes(-change))
 		m.AtMost = all.greatest
 		return m
 	}
-	return knownBy(all.mean(), share{"scatter of the readings", scatter * studentT(all.n-1) / 2}, share{"accuracy of the current", float64(u) / 2})
+	return statedBy(all.mean(), portion{"scatter of the readings", fitted(scatter, all.n-1)}, portion{"accuracy of the current", limits(float64(e))})
 }
