@@ -40,8 +40,8 @@ func buses(t *testing.T, noise float64, seed uint64) {
 		o := RampOptions{Limit: quantity.Amperes(limit), Target: volts(target), VoltageError: volts(voltage), CurrentError: quantity.Amperes(current),
 			SupplyCapacitance: quantity.Farads(own), SupplyError: quantity.Farads(own * 0.2)}
 		supply := own * (1 + 0.2*between(-1, 1))
-		read := func(points []RampPoint, currents float64) []RampPoint {
-			v, i := off(random, voltage, target), off(random, current, currents)
+		read := func(points []RampPoint, voltages, currents float64) []RampPoint {
+			v, i := off(random, voltage, voltages), off(random, current, currents)
 			for k, p := range points {
 				points[k].V = volts(v.reads(float64(p.V)) + noise*voltage*random.NormFloat64())
 				points[k].I = quantity.Amperes(i.reads(float64(p.I)) + noise*current*random.NormFloat64())
@@ -55,7 +55,7 @@ func buses(t *testing.T, noise float64, seed uint64) {
 			at := lasts * float64(k) / float64(n)
 			up = append(up, RampPoint{T: seconds(at), V: volts(target * at / lasts), I: quantity.Amperes(limit)})
 		}
-		r := FitRamp(read(up, limit), o)
+		r := FitRamp(read(up, target, limit), o)
 		scores.count("capacitance", farads, r.Capacitance)
 		scores.count("slope", target/lasts, r.Slope)
 
@@ -67,7 +67,7 @@ func buses(t *testing.T, noise float64, seed uint64) {
 			soft = append(soft, RampPoint{T: seconds(at), V: volts(target * (1 - math.Exp(-at/tau))), I: quantity.Amperes(target / ohms * math.Exp(-at/tau))})
 		}
 		o.Limit, o.SupplyCapacitance, o.SupplyError = 5, 0, 0
-		r = FitRamp(read(soft, target/ohms), o)
+		r = FitRamp(read(soft, target, target/ohms), o)
 		scores.count("soft charge", ohms, r.SoftCharge)
 
 		var still []RampPoint
@@ -75,7 +75,7 @@ func buses(t *testing.T, noise float64, seed uint64) {
 		for k := range 3 + random.IntN(20) {
 			still = append(still, RampPoint{T: seconds(float64(k)), V: volts(target), I: quantity.Amperes(leak)})
 		}
-		scores.count("quiescent", leak, Quiescent(read(still, leak), quantity.Amperes(current)))
+		scores.count("quiescent", leak, Quiescent(read(still, target, leak), quantity.Amperes(current)))
 
 		short := between(2, 50)
 		var stuck []RampPoint
@@ -83,7 +83,7 @@ func buses(t *testing.T, noise float64, seed uint64) {
 			stuck = append(stuck, RampPoint{T: seconds(float64(k)), V: volts(short * limit), I: quantity.Amperes(limit)})
 		}
 		o.Limit, o.Target = quantity.Amperes(limit), volts(2*short*limit)
-		r = FitRamp(read(stuck, limit), o)
+		r = FitRamp(read(stuck, short*limit, limit), o)
 		scores.count("holding", short, r.Holding)
 
 		tau = between(0.3, 20)
