@@ -24,7 +24,7 @@ func jobCommand(c *console, s *settings) *cobra.Command {
 		Long: `Open a job when a drive comes in and write into it what is done. Runs belong to it with run --job. Its order is a protection:
 cold, rails, board, release to fit, fitting record, fitted, soak; what a step is missing is told when it is asked for.`,
 	}
-	cmd.AddCommand(jobNew(c, s), jobList(c, s), jobShow(c, s), jobTag(c, s), jobNote(c, s), jobStandIn(c, s), jobReplace(c, s), jobRemoved(c, s),
+	cmd.AddCommand(jobNew(c, s), jobList(c, s), jobShow(c, s), jobTag(c, s), jobNote(c, s), jobStandIn(c, s), jobReplace(c, s), jobDecline(c, s), jobRemoved(c, s),
 		jobOverride(c, s), jobRelease(c, s), jobFitted(c, s), jobClose(c, s), jobReopen(c, s))
 	return cmd
 }
@@ -230,11 +230,21 @@ func jobStandIn(c *console, s *settings) *cobra.Command {
 
 func jobReplace(c *console, s *settings) *cobra.Command {
 	r := &job.Replacement{}
-	return act(c, s, "replace JOB --part P [--quantity N]", "Write down a replaced part of the board; earlier runs and releases no longer count",
+	return act(c, s, "replace JOB --part P [--quantity N] [--for SUBJECT]", "Write down a replaced part of the board; earlier runs and releases no longer count",
 		job.Replaced, r, nil, func(cmd *cobra.Command) {
 			cmd.Flags().StringVar(&r.Part, "part", "", "the part, with its place")
 			cmd.Flags().IntVar(&r.Quantity, "quantity", 1, "how many")
 			cmd.Flags().StringVar(&r.Why, "why", "", "why")
+			cmd.Flags().StringVar(&r.For, "for", "", "the proposal that it follows, by its subject")
+		})
+}
+
+func jobDecline(c *console, s *settings) *cobra.Command {
+	r := &job.Refusal{}
+	return act(c, s, "decline JOB --for SUBJECT --reason R", "Decide not to follow a proposal of the cold checks; it is printed on the report",
+		job.Declined, r, nil, func(cmd *cobra.Command) {
+			cmd.Flags().StringVar(&r.For, "for", "", "the proposal, by its subject")
+			cmd.Flags().StringVar(&r.Reason, "reason", "", "the reason")
 		})
 }
 

@@ -55,6 +55,12 @@ func printJob(w io.Writer, s job.State) error {
 		}
 		fmt.Fprintf(w, "  %-8s %s  %s\n", stage.Name, mark, stage.Text+strings.Join(stage.Open, "\n                 "))
 	}
+	if len(s.Proposals) > 0 {
+		fmt.Fprintln(w, "\nproposed by the cold checks")
+		for _, p := range s.Proposals {
+			fmt.Fprintf(w, "  %s: %s\n           %s\n", p.Subject, p.Text, p.Decision())
+		}
+	}
 	fmt.Fprintln(w, "\nwhat was done")
 	runs := s.Runs
 	for _, e := range s.Entries {
@@ -87,11 +93,11 @@ func printLast(w io.Writer, s job.State) error {
 // entryText is an entry's body in a line: what is in it, in the order in which it is written.
 func entryText(e record.Entry) string {
 	var fields struct {
-		Text, Name, Where, Part, Why, Stage, Reason, Outcome, Override, Symptom string
-		Count, Quantity                                                         int
-		Photos                                                                  []job.Picture
-		Missing                                                                 []string
-		Devices                                                                 []job.Device
+		Text, Name, Where, Part, Why, For, Stage, Reason, Outcome, Override, Symptom string
+		Count, Quantity                                                              int
+		Photos                                                                       []job.Picture
+		Missing                                                                      []string
+		Devices                                                                      []job.Device
 	}
 	if err := json.Unmarshal(e.Body, &fields); err != nil {
 		return string(e.Body)
@@ -104,6 +110,7 @@ func entryText(e record.Entry) string {
 	}
 	add("%+d %s", fields.Count != 0, fields.Count, fields.Name)
 	add("%d x %s", fields.Quantity != 0, fields.Quantity, fields.Part)
+	add("for %s", fields.For != "", fields.For)
 	for _, text := range []string{fields.Where, fields.Text, fields.Why, fields.Stage, fields.Reason, fields.Outcome, fields.Symptom} {
 		add("%s", text != "", text)
 	}

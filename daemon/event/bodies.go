@@ -238,6 +238,7 @@ type Finding struct {
 	Text    string `json:"text"`
 	Part    string `json:"part,omitempty"`
 	Do      string `json:"do,omitempty"`
+	Devices bool   `json:"devices,omitempty"` // mended by new power devices, not by a part of the board
 }
 
 // Progress tells how far a long run is. The parts before count.

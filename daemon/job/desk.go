@@ -2,6 +2,7 @@ package job
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"strings"
 
 	"benchwarden/daemon/drive"
+	"benchwarden/daemon/event"
 	"benchwarden/daemon/record"
 	"benchwarden/instruments/quantity"
 )
@@ -18,6 +20,8 @@ import (
 type Shelf interface {
 	Needed(family, stage string) ([]string, error)
 	Known(family string) error
+	// Positions are the gate channels of a family's power devices, none where nobody has data for it.
+	Positions(family string) []string
 }
 
 // Desk is where jobs are opened, written to and closed.
@@ -32,8 +36,8 @@ func NewDesk(book *record.Book, shelf Shelf) *Desk { return &Desk{book, shelf} }
 // ErrAct says that an act does not make sense as it stands; nothing was written.
 var ErrAct = errors.New("cannot be written down")
 
-// Act is what somebody wants to be written into a job. Body is one of Remark, Move, Replacement, Overridden, Release, Fitting,
-// End, as JSON.
+// Act is what somebody wants to be written into a job. Body is one of Remark, Move, Replacement, Refusal, Overridden, Release,
+// Fitting, End, as JSON.
 type Act struct {
 	By     string          `json:"by"`
 	Kind   string          `json:"kind"`
@@ -140,7 +144,18 @@ func (d *Desk) Show(ctx context.Context, id string) (State, error) {
 		return State{}, err
 	}
 	j.Entries = len(entries) // what was decided is decided on these
-	return readState(j, entries, runs, d.shelf.Needed)
+	return readState(j, entries, runs, d.shelf, func(run string) ([]event.Finding, error) { return d.findings(ctx, run) })
+}
+
+// findings are what a run found.
+func (d *Desk) findings(ctx context.Context, run string) (found []event.Finding, err error) {
+	_, events, err := d.book.Run(ctx, run)
+	for _, e := range events {
+		if f, ok := e.Body.(event.Finding); ok {
+			found = append(found, f)
+		}
+	}
+	return found, err
 }
 
 // Do writes an act into a job, or says why it cannot be done now.
@@ -197,14 +212,24 @@ var acts = map[string]func(s *State, a Act, pictures []Picture) (body any, words
 		}
 		return m, "", err
 	},
-	Replaced: func(_ *State, a Act, _ []Picture) (any, string, error) {
+	Replaced: func(s *State, a Act, _ []Picture) (any, string, error) {
 		r, err := bodyOf[Replacement](a)
 		if err == nil {
 			if err = r.check(); err != nil {
 				err = refused(err)
 			}
 		}
+		if err == nil && r.For != "" {
+			err = s.proposed(r.For)
+		}
 		return r, r.Part + " " + r.Why, err
+	},
+	Declined: func(s *State, a Act, _ []Picture) (any, string, error) {
+		r, err := bodyOf[Refusal](a)
+		if err == nil {
+			err = cmp.Or(r.check(), s.proposed(r.For))
+		}
+		return r, r.Reason, err
 	},
 	Removed: func(s *State, a Act, _ []Picture) (any, string, error) {
 		r, err := bodyOf[Remark](a)
@@ -310,6 +335,9 @@ func (s *State) toFit(f Fitting) []string {
 	}
 	if len(f.Devices) == 0 {
 		open = append(open, "no new device is named (--device POSITION=OHMS)")
+	}
+	if left := s.notNew(f); len(left) > 0 {
+		open = append(open, fmt.Sprintf("the whole set is proposed, and no new device is named for %s", strings.Join(left, ", ")))
 	}
 	for _, d := range f.Devices {
 		if !(d.GateSource >= leastGateSource && d.GateSource <= largestGateSource) {

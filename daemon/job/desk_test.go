@@ -17,6 +17,8 @@ import (
 	"benchwarden/daemon/record"
 )
 
+func (s shelf) Positions(string) []string { return []string{"A.high", "A.low"} }
+
 // shelf knows one family whose stages need these scripts.
 type shelf map[string][]string
 
@@ -62,7 +64,7 @@ func (s *shop) must(kind string, body any) State {
 }
 
 // run puts a finished run into the record; seen is how many entries the job had when it began, -1 for all of now.
-func (s *shop) run(script, stage, outcome string, seen int, simulated bool) {
+func (s *shop) run(script, stage, outcome string, seen int, simulated bool, found ...event.Finding) {
 	s.Helper()
 	if seen < 0 {
 		state, err := s.desk.Show(s.Context(), s.id)
@@ -74,10 +76,11 @@ func (s *shop) run(script, stage, outcome string, seen int, simulated bool) {
 	at := time.Date(2026, 11, 25, 10, s.runs, 0, 0, time.UTC)
 	hub := event.NewHub()
 	events := hub.Subscribe(event.Lossless)
-	for _, body := range []event.Body{
-		event.RunStarted{Script: script + ".star", Stage: stage, Family: "heron", Unit: "H-0042", Job: s.id, JobEntries: seen, Simulated: simulated},
-		event.RunEnded{Outcome: outcome},
-	} {
+	bodies := []event.Body{event.RunStarted{Script: script + ".star", Stage: stage, Family: "heron", Unit: "H-0042", Job: s.id, JobEntries: seen, Simulated: simulated}}
+	for _, f := range found {
+		bodies = append(bodies, f)
+	}
+	for _, body := range append(bodies, event.RunEnded{Outcome: outcome}) {
 		hub.Emit(event.Event{At: at, Bench: "quay", Run: name, Body: body})
 	}
 	journal, err := record.Create(s.TempDir(), name)

@@ -15,6 +15,7 @@ const (
 	Noted    = "note"
 	StandIn  = "stand-in"
 	Replaced = "replaced"
+	Declined = "proposal declined"
 	Override = "override"
 	Released = "released to fit"
 	Fitted   = "fitted"
@@ -60,6 +61,7 @@ type Replacement struct {
 	Part     string `json:"part"`
 	Quantity int    `json:"quantity"`
 	Why      string `json:"why,omitempty"`
+	For      string `json:"for,omitempty"` // the subject of the proposal that it follows
 }
 
 // Overridden is a stage that a named person goes on without.

@@ -55,3 +55,17 @@ func (l Library) Known(family string) error {
 	_, err := drive.LoadNamed(l.Families, family)
 	return err
 }
+
+// Positions are the channels of a family's legs, each of which drives a power device.
+func (l Library) Positions(family string) (names []string) {
+	f, err := drive.LoadNamed(l.Families, family)
+	if err != nil {
+		return nil
+	}
+	for _, c := range f.Bridge.Channels {
+		if c.Leg != "" {
+			names = append(names, c.Name)
+		}
+	}
+	return names
+}

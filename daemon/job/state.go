@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"benchwarden/daemon/drive"
+	"benchwarden/daemon/event"
 	"benchwarden/daemon/record"
 	"benchwarden/daemon/verdict"
 )
@@ -20,11 +21,15 @@ type State struct {
 	Runs     []record.Head  `json:"runs"`
 	StandIns map[string]int `json:"stand_ins"` // what is in the drive now, by name
 	Stages   []Stage        `json:"stages"`    // in the order of the job
-	void     int            // the last entry after which earlier runs, releases and fittings no longer count
-	released int            // the release that counts, 0: none
-	fitted   int            // the fitting record that counts, 0: none
-	skipped  map[string]Overridden
-	needed   map[string]needed
+	// Proposals are those of the latest cold checks.
+	Proposals []Proposal `json:"proposals,omitempty"`
+
+	positions []string // of the family's power devices
+	void      int      // the last entry after which earlier runs, releases and fittings no longer count
+	released  int      // the release that counts, 0: none
+	fitted    int      // the fitting record that counts, 0: none
+	skipped   map[string]Overridden
+	needed    map[string]needed
 }
 
 // The two decisions among the stages.
@@ -47,8 +52,8 @@ type needed struct {
 	err     error
 }
 
-// readState folds entries and runs; needs names the scripts that a stage of a family needs.
-func readState(j record.Job, entries []record.Entry, runs []record.Head, needs func(family, stage string) ([]string, error)) (State, error) {
+// readState folds entries and runs with what the latter found.
+func readState(j record.Job, entries []record.Entry, runs []record.Head, shelf Shelf, findings func(run string) ([]event.Finding, error)) (State, error) {
 	s := State{Job: j, Entries: entries, Runs: runs, StandIns: map[string]int{}, skipped: map[string]Overridden{}, needed: map[string]needed{}}
 	for _, e := range entries {
 		if err := s.take(e); err != nil {
@@ -56,9 +61,21 @@ func readState(j record.Job, entries []record.Entry, runs []record.Head, needs f
 		}
 	}
 	for _, stage := range []drive.Stage{drive.Cold, drive.Rails, drive.Board, drive.Fitted, drive.Soak} {
-		scripts, err := needs(j.Family, string(stage))
+		scripts, err := shelf.Needed(j.Family, string(stage))
 		s.needed[string(stage)] = needed{scripts, err}
 	}
+	found := map[string][]event.Finding{}
+	for _, script := range s.needed[string(drive.Cold)].scripts {
+		h, ok := s.latest(script, 0)
+		if !ok {
+			continue
+		}
+		var err error
+		if found[h.Name], err = findings(h.Name); err != nil {
+			return s, err
+		}
+	}
+	s.Proposals, s.positions = s.proposals(found), shelf.Positions(j.Family)
 	s.Stages = s.stages()
 	return s, nil
 }
@@ -193,6 +210,9 @@ func (s *State) standing() []string {
 func (s *State) toRelease() (runs, open []string) {
 	open = s.before(drive.Rails)
 	boardRuns, boardOpen := s.passed(drive.Board, s.void)
+	if _, skipped := s.skipped[string(drive.Cold)]; !skipped {
+		open = append(open, s.undecided()...)
+	}
 	open = append(open, prefixed(string(drive.Board), boardOpen)...)
 	if n := s.needed[string(drive.Board)]; n.err == nil && len(n.scripts) == 0 {
 		open = append(open, "board: no script makes a check that the family needs, so nothing is proven")

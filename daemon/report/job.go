@@ -127,6 +127,7 @@ func (w *writer) full(ctx context.Context) error {
 	w.doc.add(Heading{Level: 1, Text: "Tests"}, orNone(w.tests(), "No test was made."))
 	w.sight()
 	w.findings()
+	w.proposals()
 	for _, part := range []func() error{w.replaced, w.standIns, w.decisions, func() error { return w.history(ctx) }} {
 		if err := part(); err != nil {
 			return err
@@ -227,6 +228,18 @@ func (w *writer) overrides() []Notice {
 		}
 	}
 	return all
+}
+
+// proposals are what the latest cold checks propose, and what became of that.
+func (w *writer) proposals() {
+	if len(w.Proposals) == 0 {
+		return
+	}
+	t := Table{Columns: []Column{{"for", 13}, {"found", 40}, {"likely", 22}, {"decided", 25}}}
+	for _, p := range w.Proposals {
+		t.Rows = append(t.Rows, row(p.Subject, p.Text, p.Part, p.Decision()))
+	}
+	w.doc.add(Heading{Level: 1, Text: "Proposed by the cold checks"}, t)
 }
 
 // findings are each said once, with the first run that made them.

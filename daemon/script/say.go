@@ -139,11 +139,11 @@ func (e *engine) notApplicable(_ *starlark.Thread, b *starlark.Builtin, args sta
 	return e.unproven(verdict.NotApplicable, b, args, kwargs)
 }
 
-// finding(subject, text, part, do) is a conclusion in words.
+// finding(subject, text, part, do, devices) is a conclusion in words; devices says that new power devices mend it.
 func (e *engine) finding(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var f event.Finding
 	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "subject", &f.Subject, "text", &f.Text, "part?", &f.Part,
-		"do?", &f.Do); err != nil {
+		"do?", &f.Do, "devices?", &f.Devices); err != nil {
 		return nil, err
 	}
 	e.conclude(f)
