@@ -20,7 +20,7 @@ const (
 	mostTransformed  = 1 << 16 // longer records are averaged down to at most so many points before they are transformed
 	standsOut        = 8       // how far the strongest component has to stand above the middle one to be told
 	sidelobesOfABin  = 0.02    // standard uncertainty of the place of a component between two bins, by what lies beside it
-	doubtOfTheNoise  = 0.3     // relative standard uncertainty of the noise's square (common practice, no source)
+	doubtOfTheNoise  = 0.1     // relative standard uncertainty of the noise's square: of 1,024 differences 0.04, and what they leave out
 	fewestForRipple  = 64
 	lookLonger       = "record at least four periods"
 	largerOrMoveIt   = "choose a larger full scale or move the centre"
@@ -29,7 +29,7 @@ const (
 
 // FindRipple measures what a steady voltage carries. Gain and Timebase of the options enter the uncertainties; an offset
 // of the instrument does not show in ripple. Peak to peak is what the record holds less what its noise adds at the
-// extremes, the root mean square is taken over whole periods with the noise's square taken off.
+// extremes, with a bound as its uncertainty, the root mean square is taken over whole periods with the noise's square taken off.
 func FindRipple(t Trace, o Options) Ripple {
 	n := t.Len()
 	if n < fewestForRipple || !(t.Step > 0) {
@@ -54,25 +54,75 @@ func FindRipple(t Trace, o Options) Ripple {
 	}
 	sigma := noise(t.codes, t.resolutionCodes()) * t.scale
 	r := Ripple{Frequency: mainFrequency(values, sigma, float64(t.Step), o)}
-	r.PeakToPeak = peakToPeak(swing, sigma, t.resolution, n, r.Frequency, float64(t.Step), o)
+	r.PeakToPeak = peakToPeak(values, all, sigma, t.resolution, r.Frequency, float64(t.Step), o)
 	r.RMS = rmsOf(values, sigma, t.resolution, r.Frequency, float64(t.Step), o)
 	return r
 }
 
-// peakToPeak takes half of what the noise may add at both extremes off, and doubts the whole of it.
-func peakToPeak(swing, sigma, resolution float64, n int, frequency Measure, step float64, o Options) Measure {
-	added := 2 * sigma * math.Sqrt(2*math.Log(float64(n)))
-	if swing <= 2*resolution || swing <= added {
+// peakToPeak takes off what the noise adds at both extremes. How much that is follows from how many samples lie near to an
+// extreme, within what the shape of the peak, from a corner to a flat top, leaves open: that is bounded, and so U is a bound.
+func peakToPeak(values []float64, all tally, sigma, resolution float64, frequency Measure, step float64, o Options) Measure {
+	swing := all.greatest - all.least
+	if most := 2 * sigma * math.Sqrt(2*math.Log(float64(len(values)))); swing <= 2*resolution || swing <= most {
 		m := undecided(smallerFullScale, "no ripple stands out of the noise and the steps of the trace")
 		m.AtMost = swing + resolution
 		return m
 	}
-	droop := 0.0 // an extreme between two samples
-	if frequency.Known() {
-		droop = swing / 2 * (1 - math.Cos(math.Min(math.Pi/2, math.Pi*frequency.Value*step)))
+	toggles := sigma < 0.6*resolution // two codes that take turns look like noise, whatever there is of it
+	if !toggles {                     // the steps themselves are in sigma, and reach no further
+		sigma = math.Sqrt(sigma*sigma - resolution*resolution/12)
 	}
-	return knownBy(swing-added/2, share{"noise at the extremes", added / 4}, share{"resolution of the trace", resolution / math.Sqrt(6)},
-		share{gainPart, float64(o.Gain) * swing / 2}, share{"extremes between two samples", droop})
+	var added, open float64
+	var noise, steps, cut budget
+	for _, beyond := range []func(v float64) float64{func(v float64) float64 { return all.greatest - v }, func(v float64) float64 { return v - all.least }} {
+		near := 0
+		for _, v := range values {
+			if beyond(v) <= nearExtreme*sigma {
+				near++
+			}
+		}
+		corner, flat := reach(near, cornerTail), reach(near, flatTail)
+		added += sigma * (corner + flat) / 2
+		open += sigma * (flat - corner) / 2
+		noise.scatters(sigma * min(1, 1.8/max(flat, 1))) // what the extreme itself scatters, and with it the number that lies near
+		steps.within(resolution / 2)
+	}
+	noise.scatters(added * doubtOfTheNoise / 2)
+	if toggles {
+		added /= 2
+		open += added
+	}
+	if frequency.Known() { // an extreme that lies between two samples: at most what a sawtooth goes in one
+		cut.within(swing * frequency.Value * step)
+	}
+	// The shape of a peak is no chance: nearly twice as much, so that the corner and the flat top are held as often as what lies between.
+	return statedBy(swing-added, portion{"noise at the extremes", noise}, portion{"shape of the peaks", limits(1.8 * open)},
+		portion{"resolution of the trace", steps}, portion{gainPart, limits(float64(o.Gain) * swing)},
+		portion{"extremes between two samples", cut})
+}
+
+// nearExtreme is how many standard deviations from an extreme samples count as near to it.
+const nearExtreme = 4
+
+// reach is how many standard deviations of the noise the extreme lies beyond the peak itself, when so many samples lie near to the
+// extreme: tail is in proportion to how many reach beyond t, and the extreme is where that is about 0.56 of a sample (see extremeOf).
+func reach(near int, tail func(t float64) float64) float64 {
+	low, high := 0.0, 8.0
+	for range 40 {
+		if t := (low + high) / 2; float64(near)*tail(t) > 0.56*tail(t-nearExtreme) {
+			low = t
+		} else {
+			high = t
+		}
+	}
+	return low
+}
+
+// flatTail is the share of normal noise beyond t; cornerTail is its integral, for a signal that comes to its peak on a straight line.
+func flatTail(t float64) float64 { return math.Erfc(t/math.Sqrt2) / 2 }
+
+func cornerTail(t float64) float64 {
+	return math.Exp(-t*t/2)/math.Sqrt(2*math.Pi) - t*flatTail(t)
 }
 
 func rmsOf(values []float64, sigma, resolution float64, frequency Measure, step float64, o Options) Measure {
@@ -88,7 +138,7 @@ func rmsOf(values []float64, sigma, resolution float64, frequency Measure, step 
 	}
 	deviation := some.deviation()
 	square := deviation*deviation - sigma*sigma
-	if !frequency.Known() || square <= 2*doubtOfTheNoise*sigma*sigma {
+	if !frequency.Known() || square <= 0.6*sigma*sigma {
 		m := undecided(smallerFullScale, "no ripple stands out of the noise: %s", frequency.Undecided)
 		if frequency.Known() {
 			m = undecided(smallerFullScale, "no ripple stands out of the noise of the trace")
@@ -97,9 +147,14 @@ func rmsOf(values []float64, sigma, resolution float64, frequency Measure, step 
 		return m
 	}
 	rms := math.Sqrt(square)
-	return knownBy(rms, share{"noise of the trace", sigma / math.Sqrt(float64(n))}, share{"the noise's own size", doubtOfTheNoise * sigma * sigma / (2 * rms)},
-		share{"resolution of the trace", resolution / math.Sqrt(12) / math.Sqrt(float64(n))},
-		share{gainPart, float64(o.Gain) * rms / 2}, share{"ends of the record", window * rms})
+	scatter := func(u float64) (b budget) {
+		b.scatters(u)
+		return b
+	}
+	return statedBy(rms, portion{"noise of the trace", scatter(sigma / math.Sqrt(float64(n)))},
+		portion{"the noise's own size", scatter(doubtOfTheNoise * sigma * sigma / (2 * rms))},
+		portion{"resolution of the trace", scatter(resolution / math.Sqrt(12) / math.Sqrt(float64(n)))},
+		portion{gainPart, limits(float64(o.Gain) * rms)}, portion{"ends of the record", scatter(window * rms)})
 }
 
 // mainFrequency finds the strongest component of the record under a Hann window, and its place between the bins from its
@@ -147,8 +202,11 @@ func mainFrequency(values []float64, sigma, step float64, o Options) Measure {
 	}
 	bin := 1 / (float64(n) * float64(block) * step)
 	hertz := (float64(k) + away) * bin
-	return knownBy(hertz, share{"what lies beside the component", sidelobesOfABin * bin}, share{"noise of the trace", floor / size[k] * bin},
-		share{"time base", float64(o.Timebase) * hertz / 2})
+	var beside, noise budget
+	beside.scatters(sidelobesOfABin * bin)
+	noise.scatters(floor / size[k] * bin)
+	return statedBy(hertz, portion{"what lies beside the component", beside}, portion{"noise of the trace", noise},
+		portion{"time base", limits(float64(o.Timebase) * hertz)})
 }
 
 // middleOf is the middle of the sizes, which the few components of a ripple do not move.

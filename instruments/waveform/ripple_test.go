@@ -1,6 +1,7 @@
 package waveform
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -24,39 +25,38 @@ func ripplePlus(n int, step, hertz, phase float64, shape func(float64) float64, 
 	return t
 }
 
-func TestRippleHoldsTheTruthInItsUncertainty(t *testing.T) {
-	shapes := map[string]struct {
+// Ripple of three shapes, through scopes whose gain and time base are off by anything within what is stated of them. Peak to peak
+// is a bound.
+func TestStatedUncertaintyOfRippleHoldsTheTruth(t *testing.T) {
+	for name, s := range map[string]struct {
 		shape   func(float64) float64
 		pp, rms float64
 	}{
 		"sine":     {func(p float64) float64 { return math.Sin(2 * math.Pi * p) }, 2, 1 / math.Sqrt2},
 		"triangle": {func(p float64) float64 { return 4*math.Abs(p-0.5) - 1 }, 2, 1 / math.Sqrt(3)},
 		"sawtooth": {func(p float64) float64 { return 2*p - 1 }, 2, 1 / math.Sqrt(3)},
-	}
-	for name, s := range shapes {
-		t.Run(name, func(t *testing.T) {
-			r := rand.New(rand.NewPCG(3, 4))
-			held := map[string]int{}
-			const cases = 300
-			for range cases {
-				hertz, noise := 100+200*r.Float64(), 0.06*r.Float64()
-				trace := ripplePlus(20_000, 5e-6+1e-6*r.Float64(), hertz, r.Float64(), s.shape, noise, r)
-				found := FindRipple(trace, Options{})
-				for what, c := range map[string]struct {
-					m     Measure
-					truth float64
-				}{"peak to peak": {found.PeakToPeak, s.pp}, "RMS": {found.RMS, s.rms}, "frequency": {found.Frequency, hertz}} {
-					require.True(t, c.m.Known(), "%s: %s", what, c.m.Undecided)
-					if math.Abs(c.m.Value-c.truth) <= c.m.U {
-						held[what]++
+		"square":   {func(p float64) float64 { return math.Copysign(1, 0.5-p) }, 2, 1},
+	} {
+		for level, noise := range map[string][2]float64{"low noise": {0, 0.02}, "high noise": {0.02, 0.1}} {
+			for seed := range *coverageSeeds {
+				t.Run(fmt.Sprintf("%s/%s/seed %d", name, level, seed), func(t *testing.T) {
+					t.Parallel()
+					r := rand.New(rand.NewPCG(3, uint64(seed)))
+					scores := holdings{}
+					for range *coverageCases / 3 {
+						hertz, sigma := 100+200*r.Float64(), noise[0]+(noise[1]-noise[0])*r.Float64()
+						o := Options{Gain: quantity.Ratio(0.005 + 0.02*r.Float64()), Timebase: quantity.Ratio(50e-6 * r.Float64())}
+						gain, clock := 1+float64(o.Gain)*(2*r.Float64()-1), 1+float64(o.Timebase)*(2*r.Float64()-1)
+						seen := func(p float64) float64 { return gain * s.shape(p) }
+						found := FindRipple(ripplePlus(20_000, 5e-6+1e-6*r.Float64(), hertz/clock, r.Float64(), seen, sigma, r), o)
+						scores.count("peak to peak", s.pp, found.PeakToPeak)
+						scores.count("RMS", s.rms, found.RMS)
+						scores.count("frequency", hertz, found.Frequency)
 					}
-				}
+					scores.judge(t, map[string]float64{"peak to peak": 1, "frequency": 1}, *coverageCases/4)
+				})
 			}
-			for _, what := range []string{"peak to peak", "RMS", "frequency"} {
-				t.Logf("%s: %d of %d", what, held[what], cases)
-				require.GreaterOrEqual(t, float64(held[what]), 0.93*cases, what)
-			}
-		})
+		}
 	}
 }
 
