@@ -7,12 +7,14 @@ import (
 	"benchwarden/instruments/contacts"
 	"benchwarden/instruments/dialect"
 	"benchwarden/instruments/hall"
+	"benchwarden/instruments/hand"
 	"benchwarden/instruments/link"
 	"benchwarden/instruments/matrix"
 	"benchwarden/instruments/meter"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/scope"
 	"benchwarden/instruments/supply"
+	"benchwarden/instruments/waveform"
 )
 
 // Supply is what the bench needs of a supply, a reference or a load.
@@ -55,6 +57,14 @@ type ContactBank interface {
 	Urgent(map[string]bool) error
 }
 
+// Viewer captures traces. scope.Scope is one.
+type Viewer interface {
+	Configure(context.Context, scope.Setup) error
+	Arm(context.Context) error
+	Triggered(ctx context.Context, within time.Duration) (bool, error)
+	Fetch(ctx context.Context, channel int) (waveform.Trace, error)
+}
+
 // PathSwitch brings test points to the meter's leads. matrix.Matrix is one.
 type PathSwitch interface {
 	Reaches(point string) bool
@@ -87,7 +97,7 @@ type Device struct {
 	Hall     HallSource
 	Contacts ContactBank
 	Matrix   PathSwitch
-	Scope    *scope.Scope
+	Scope    Viewer
 	Session  *dialect.Session
 }
 
@@ -100,5 +110,9 @@ var (
 	_ HallSource  = (*hall.Hall)(nil)
 	_ ContactBank = (*contacts.Contacts)(nil)
 	_ PathSwitch  = (*matrix.Matrix)(nil)
+	_ Viewer      = (*scope.Scope)(nil)
+	_ Viewer      = (*hand.Scope)(nil)
+	_ HallSource  = (*hand.Hall)(nil)
+	_ ContactBank = (*hand.Contacts)(nil)
 	_ Connection  = (*link.Link)(nil)
 )

@@ -107,8 +107,19 @@ func byHand(file *File, role string, asker hand.Asker) (*Device, error) {
 		d.Supply = &handSupply{Supply: hand.NewSupply(role, asker, file.supplyLimits(role)), on: true}
 	case "meter":
 		d.Meter = hand.NewMeter(role, asker, file.Ceilings.Voltage)
+	case "hall":
+		d.Hall = hand.NewHall(role, asker)
+	case "scope":
+		in := file.Instruments[role]
+		d.Scope = hand.NewScope(role, asker, in.Files, in.Channels)
+	case "contacts":
+		inputs := map[string]bool{}
+		for name, c := range file.Instruments[role].Contacts {
+			inputs[name] = c.Input
+		}
+		d.Contacts = hand.NewContacts(role, asker, inputs)
 	default:
-		return nil, fmt.Errorf("a %s cannot be operated by hand; a supply and a meter can", kinds[role].kind)
+		return nil, fmt.Errorf("a %s cannot be operated by hand; supplies, meters, Hall switches, contacts and a scope can", kinds[role].kind)
 	}
 	return d, nil
 }

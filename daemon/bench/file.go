@@ -128,6 +128,9 @@ type Instrument struct {
 
 	FourWire bool `yaml:"four_wire"` // of a meter: two of its leads feed and two sense, so that nothing of the leads is in a resistance
 
+	Files    string `yaml:"files"`    // of a scope operated by hand: the folder into which its exports come
+	Channels int    `yaml:"channels"` // of a scope operated by hand
+
 	Rows    map[string]int `yaml:"rows"`    // of a matrix: where the meter's leads are, high and low
 	Columns map[string]int `yaml:"columns"` // of a matrix: by test point, "bus+", "phase:A", "gate:A.high"
 }
@@ -234,6 +237,12 @@ func (f *File) handOperated() bool {
 
 // HandOperated tells whether a supply of this bench is switched by hand.
 func (f *File) HandOperated() bool { return f.handOperated() }
+
+// ByHand tells whether a person operates a role's instrument.
+func (f *File) ByHand(role string) bool {
+	in := f.Instruments[role]
+	return in != nil && in.Dialect == HandDialect
+}
 
 // Unwatched says, one sentence each, what the warden of this bench cannot see because a person reads it.
 func (f *File) Unwatched() []string {

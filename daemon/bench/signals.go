@@ -9,7 +9,6 @@ import (
 	"benchwarden/instruments/hall"
 	"benchwarden/instruments/link"
 	"benchwarden/instruments/quantity"
-	"benchwarden/instruments/scope"
 )
 
 // HallLines is the Hall source as a run may use it: refused once the bench was made safe.
@@ -180,7 +179,7 @@ func (b *Bench) Input(ctx context.Context, name string) (bool, error) {
 }
 
 // Scope is the bench's scope; it has no output to be made safe.
-func (b *Bench) Scope() (*scope.Scope, error) {
+func (b *Bench) Scope() (Viewer, error) {
 	d, err := b.device(Scope)
 	if err != nil {
 		return nil, err

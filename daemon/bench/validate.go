@@ -193,7 +193,11 @@ func (v *validation) instruments(spoke Spoke) {
 		v.stated(key, in)
 		v.fourWire(key, role, in)
 		if in.Dialect == HandDialect {
+			v.byHand(key, role, in)
 			continue
+		}
+		if in.Files != "" || in.Channels != 0 {
+			v.fault(key, "files and channels belong to a scope of the dialect %s", HandDialect)
 		}
 		if _, err := link.ParseAddress(in.Link); err != nil {
 			v.fault(key+".link", "%v", err)
@@ -234,6 +238,32 @@ func (v *validation) fourWire(key, role string, in *Instrument) {
 		v.fault(key+".four_wire", "only the meter can have four wires")
 	case v.file.Instruments[Matrix] != nil:
 		v.fault(key+".four_wire", "the matrix brings two wires to a point: leave four_wire out, what leads and paths read is nulled then; or leave the matrix out")
+	}
+}
+
+// byHand looks at what a person operates: a scope needs the folder of its files, and nothing that has to act by itself can be a person.
+func (v *validation) byHand(key, role string, in *Instrument) {
+	if role == Matrix || role == Person {
+		v.fault(key+".dialect", "a %s cannot be operated by hand", role)
+	}
+	switch {
+	case role != Scope && (in.Files != "" || in.Channels != 0):
+		v.fault(key, "files and channels belong to the scope")
+	case role == Scope && in.Files == "":
+		v.fault(key+".files", "is missing: name the folder into which the scope's exports come, for example /media/stick")
+	case role == Scope && in.Channels < 1:
+		v.fault(key+".channels", "is missing: say how many channels the scope has")
+	}
+	for _, name := range slices.Sorted(maps.Keys(in.Contacts)) {
+		c, at := in.Contacts[name], key+".contacts."+name
+		switch {
+		case c.Input && (name == v.file.Interlock.Contact || name == v.file.Act.Contact):
+			v.fault(at, "%s cannot be looked at by hand: the program has to see it by itself", name)
+		case name == BusContactor:
+			v.fault(at, "the bus contactor cannot be operated by hand: it opens when the bus is to be cut off")
+		case !c.Input && c.Safe != "leave":
+			v.fault(at+".safe", "%q: what a person switches is left as it is (leave), so that make-safe asks for nothing but what feeds", c.Safe)
+		}
 	}
 }
 

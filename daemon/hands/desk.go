@@ -41,6 +41,7 @@ const (
 	Join     = "join"     // short two points for a moment
 	Operate  = "operate"  // switch what is operated by hand
 	Confirm  = "confirm"  // choose an answer
+	File     = "file"     // name a file
 	Prove    = "prove"    // prove the bus dead with a proven meter: live, dead, live
 	Clear    = "clear"    // say that all hands are clear
 	Energise = "energise" // the act

@@ -156,6 +156,8 @@ func howToAnswer(p event.Prompt) string {
 		return "type  clear  and Enter when hands are clear"
 	case p.Action == Read || p.Action == Prove:
 		return "type the reading with its unit and Enter"
+	case p.Action == File:
+		return "type the file's name and Enter; with a file for each channel, their names with commas between"
 	case len(p.Offers) > 0:
 		return "type " + strings.Join(p.Offers, " or ") + " and Enter"
 	}
@@ -172,6 +174,10 @@ func answerOf(p event.Prompt, line string) (text, fault string) {
 	case Read, Prove:
 		if line == "" {
 			return "", "no reading was typed"
+		}
+	case File:
+		if line == "" {
+			return "", "no name was typed"
 		}
 	}
 	return line, ""

@@ -31,6 +31,7 @@ func (r *fakeRig) note(format string, args ...any) error {
 func (r *fakeRig) Part() Part                                 { return Part{Continues: "before", Number: 2, Done: 30, Gap: 5} }
 func (r *fakeRig) Emit(b event.Body)                          { r.events = append(r.events, b) }
 func (r *fakeRig) PastCalibration(name string) (string, bool) { return r.overdue[name], r.strict }
+func (r *fakeRig) ByHand(string) bool                         { return false }
 func (r *fakeRig) HasRole(role string) bool                   { return role != "scope" }
 func (r *fakeRig) Tighten(name string, high quantity.Value) (func(), error) {
 	return func() { _ = r.note("restore %s", name) }, r.note("tighten %s %v", name, high)

@@ -147,7 +147,7 @@ func outputOf(supplies map[string]starlark.Value) builtin {
 	}
 }
 
-// benchModule is bench: has("scope"), output_capacitance("bus"), pulls_down("bus").
+// benchModule is bench: has("scope"), by_hand("scope"), output_capacitance("bus"), pulls_down("bus").
 func (e *engine) benchModule() *starlarkstruct.Module {
 	of := func(value func(role string) starlark.Value) builtin {
 		return func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -160,6 +160,7 @@ func (e *engine) benchModule() *starlarkstruct.Module {
 	}
 	return module("bench", map[string]builtin{
 		"has":                of(func(role string) starlark.Value { return starlark.Bool(e.rig.HasRole(role)) }),
+		"by_hand":            of(func(role string) starlark.Value { return starlark.Bool(e.rig.ByHand(role)) }),
 		"output_capacitance": of(func(role string) starlark.Value { return measured{Value: e.rig.OutputCapacitance(role).Value()} }),
 		"pulls_down":         of(func(role string) starlark.Value { return starlark.Bool(e.rig.PullsDown(role)) }),
 	})

@@ -21,6 +21,8 @@ type Rig interface {
 
 	// HasRole says whether the bench has an instrument for a role.
 	HasRole(role string) bool
+	// ByHand says whether a person operates a role's instrument: each of its settings and views costs a prompt.
+	ByHand(role string) bool
 	// PastCalibration is the date on which an instrument's calibration was due, empty where it still holds; undecided says that
 	// this bench lets such an instrument decide nothing.
 	PastCalibration(instrument string) (due string, undecided bool)

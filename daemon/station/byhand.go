@@ -34,8 +34,13 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 		case <-ctx.Done():
 		}
 	}()
-	p := event.Prompt{Action: hands.Operate, Point: "hand|" + q.Role + "|" + q.Act, Text: q.Text, Unit: q.Unit, Live: b.station.live()}
-	if q.Unit != "" {
+	p := event.Prompt{Action: hands.Operate, Point: "hand|" + q.Role + "|" + q.Act, Text: q.Text, Unit: q.Unit, Offers: q.Offers, Live: b.station.live()}
+	switch {
+	case q.File:
+		p.Action = hands.File
+	case len(q.Offers) > 0:
+		p.Action = hands.Confirm
+	case q.Unit != "":
 		p.Action = hands.Read
 	}
 	if q.Doubt != "" {
@@ -47,6 +52,9 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 	}
 	return a.Text, err
 }
+
+// Note keeps a sentence in the record of the run.
+func (b byHand) Note(text string) { b.station.emit(event.Note{Text: text}) }
 
 // Leave ends every wait for a person to operate something by hand: nobody is there any more. What was not confirmed stays NOT SAFE.
 func (s *Station) Leave() { s.leave() }

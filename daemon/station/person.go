@@ -68,7 +68,7 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 			return "open", nil
 		}
 		return fmt.Sprintf("%.4g %s", v, prompt.Unit), err
-	case hands.Confirm:
+	case hands.Confirm, hands.File:
 		if prompt.Point == "" {
 			return prompt.Offers[0], nil
 		}

@@ -41,6 +41,8 @@ func (r *rig) HasRole(role string) bool {
 	return ok
 }
 
+func (r *rig) ByHand(role string) bool { return r.station.cfg.File.ByHand(role) }
+
 func (r *rig) Tighten(name string, high quantity.Value) (func(), error) {
 	return r.station.warden.Tighten(name, high)
 }

@@ -90,7 +90,8 @@ func (r *rig) Arm(ctx context.Context, c script.Capture) (script.Pending, error)
 			return nil, err
 		}
 		channels[point] = p.Channel
-		setup.Channels[p.Channel] = scope.Vertical{FullScale: c.High - c.Low, Centre: (c.High + c.Low) / 2, Factor: p.Factor}
+		setup.Channels[p.Channel] = scope.Vertical{FullScale: c.High - c.Low, Centre: (c.High + c.Low) / 2, Factor: p.Factor,
+			Tip: fmt.Sprintf("probe %s, %s", p.Name, words(point))}
 	}
 	if c.Trigger != "" {
 		channel, ok := channels[c.Trigger]
@@ -110,7 +111,7 @@ func (r *rig) Arm(ctx context.Context, c script.Capture) (script.Pending, error)
 		return nil, err
 	}
 	record := quantity.Seconds(float64(c.Samples) / float64(c.Rate)).Duration()
-	if c.Trigger != "" {
+	if c.Trigger != "" && !r.ByHand(bench.Scope) {
 		// A scope sees no trigger before it has filled the part of the record that lies before it.
 		if err := pause(ctx, time.Duration(float64(c.Position)*float64(record))+armedMargin); err != nil {
 			return nil, err
@@ -135,7 +136,7 @@ func pause(ctx context.Context, d time.Duration) error {
 
 // pending is a capture that was started.
 type pending struct {
-	scope    *scope.Scope
+	scope    bench.Viewer
 	channels map[string]int
 	record   time.Duration
 }

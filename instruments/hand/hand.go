@@ -1,5 +1,5 @@
 // Package hand makes a person an instrument: a supply that is turned by hand, a meter that is read by eye. The person is asked,
-// answers with a unit, and is asked again when the answer cannot be meant.
+// answers with a unit, and is asked again when the answer cannot be meant. A scope without a usable port is one of them: its traces come as files.
 package hand
 
 import (
@@ -17,13 +17,20 @@ type Question struct {
 	Unit string // of the answer; empty: any word confirms
 	// Act is the same for a program that stands in for the person: "set_voltage|30", "on", "read_voltage", "dc_volts".
 	Act string
+	// Offers are the answers to choose from; empty: any.
+	Offers []string
+	// File: the answer is the name of a file.
+	File bool
 	// Doubt says why the answer before was not taken; empty the first time.
 	Doubt string
 }
 
-// Asker puts a question to the person and returns what was typed in. It waits until ctx ends.
+// Asker is how the person is reached.
 type Asker interface {
+	// Ask puts a question and returns what was typed in. It waits until ctx ends.
 	Ask(ctx context.Context, q Question) (string, error)
+	// Note keeps a sentence in the record.
+	Note(text string)
 }
 
 // Errors that callers tell apart.

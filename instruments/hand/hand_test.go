@@ -19,7 +19,10 @@ import (
 type person struct {
 	answers []string
 	asked   []hand.Question
+	notes   []string
 }
+
+func (p *person) Note(text string) { p.notes = append(p.notes, text) }
 
 var errGone = errors.New("nobody is at the bench")
 

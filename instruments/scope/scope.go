@@ -27,6 +27,7 @@ type Vertical struct {
 	FullScale quantity.Volts // from the bottom to the top of the screen
 	Centre    quantity.Volts // in the middle
 	Factor    float64        // what the probe divides by; 0 is 1
+	Tip       string         // where the probe's tip is, for a person who sets the scope; "" where nobody reads it
 }
 
 // Edge is on what a trigger acts.
@@ -106,19 +107,33 @@ func (s *Scope) note(complete bool, duration time.Duration) {
 }
 
 func (s *Scope) check(setup Setup) error {
+	if err := setup.Check(s.Channels()); err != nil {
+		return err
+	}
+	for n, v := range setup.Channels {
+		if v.Factor != 0 && v.Factor != 1 && !s.s.Has("factor") {
+			return fmt.Errorf("channel %d: probe factor %g: %w", n, v.Factor, ErrNotThere)
+		}
+	}
+	if setup.PeakDetect && !s.s.Has("peak_detect") {
+		return fmt.Errorf("peak detection: %w", ErrNotThere)
+	}
+	return nil
+}
+
+// Check says what of a setup no scope with so many channels could be set to.
+func (setup Setup) Check(channels int) error {
 	if len(setup.Channels) == 0 {
 		return errors.New("a capture of no channel")
 	}
 	for n, v := range setup.Channels {
 		switch {
-		case n < 1 || n > s.Channels():
-			return fmt.Errorf("channel %d: there are 1 to %d", n, s.Channels())
+		case n < 1 || n > channels:
+			return fmt.Errorf("channel %d: there are 1 to %d", n, channels)
 		case !(v.FullScale > 0):
 			return fmt.Errorf("channel %d: full scale %v", n, v.FullScale)
 		case v.Factor < 0 || v.Factor != v.Factor:
 			return fmt.Errorf("channel %d: probe factor %g", n, v.Factor)
-		case v.Factor != 0 && v.Factor != 1 && !s.s.Has("factor"):
-			return fmt.Errorf("channel %d: probe factor %g: %w", n, v.Factor, ErrNotThere)
 		}
 	}
 	t := setup.Trigger
@@ -131,8 +146,6 @@ func (s *Scope) check(setup Setup) error {
 		return fmt.Errorf("trigger on channel %d, which is not captured", t.Channel)
 	case !(t.Position >= 0 && t.Position <= 1):
 		return fmt.Errorf("trigger at %v of the record", t.Position)
-	case setup.PeakDetect && !s.s.Has("peak_detect"):
-		return fmt.Errorf("peak detection: %w", ErrNotThere)
 	}
 	return nil
 }

@@ -48,6 +48,7 @@ type Bench struct {
 	dir    string          // of the serial ports' names
 	scope  *scope
 	matrix *matrix
+	stick  *stick
 
 	cancel context.CancelFunc
 	group  *errgroup.Group
@@ -164,6 +165,9 @@ func (b *Bench) open(ctx context.Context, address string) error {
 		return fmt.Errorf("make a place for the serial ports' names: %w", err)
 	}
 	all := b.instruments(ctx)
+	if b.stick, err = b.newStick(filepath.Join(b.dir, "stick")); err != nil {
+		return err
+	}
 	for _, role := range slices.Sorted(maps.Keys(all)) {
 		if s, ok := serialRoles[role]; ok {
 			baud := s.baud

@@ -26,6 +26,7 @@ func (b *Bench) PoorBenchFile() []byte {
 	err := poorFile.Execute(&out, map[string]any{
 		"Name": b.name, "Drive": oneLine(b.params.Name), "Person": b.Addresses()["person"], "Common": common,
 		"Bus": b.plant.BusSupply().Spec(), "Control": b.plant.ControlSupply().Spec(),
+		"Stick": b.stick.folder, "Channels": channels,
 	})
 	if err != nil { // the template is part of the program
 		panic(err)

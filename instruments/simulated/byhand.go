@@ -2,10 +2,12 @@ package simulated
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
 	"benchwarden/instruments/quantity"
+	"benchwarden/instruments/scpi"
 	"benchwarden/instruments/simulated/plant"
 )
 
@@ -15,6 +17,14 @@ func (b *Bench) operate(what string, meter deviation) (float64, error) {
 	role, act, _ := strings.Cut(what, "|")
 	act, value, _ := strings.Cut(act, "|")
 	switch role {
+	case "hall":
+		return 0, operateHall(b.plant.Hall(), act, value)
+	case "contacts":
+		return 0, b.operateContact(act, value)
+	case "scope":
+		if act == "arm" {
+			return 0, b.stick.arm(value)
+		}
 	case "bus":
 		return operateSupply(b.plant.BusSupply(), act, value)
 	case "control":
@@ -73,4 +83,60 @@ func operateSource(s *plant.Source, act, value string) (float64, error) {
 		return 0, nil
 	}
 	return 0, fmt.Errorf("nobody can %q a potentiometer", act)
+}
+
+func operateHall(h *plant.Hall, act, value string) error {
+	switch act {
+	case "on", "off":
+		h.SetOutput(act == "on")
+		return nil
+	case "code":
+		code, err := strconv.Atoi(value)
+		if err == nil {
+			h.SetCode(code)
+		}
+		return err
+	case "line":
+		number, state, _ := strings.Cut(value, "|")
+		line, err := strconv.Atoi(number)
+		to, known := map[string]plant.LineState{"driven": plant.Driven, "open": plant.Open, "short": plant.Short}[state]
+		if err != nil || !known || line < 1 || line > 3 {
+			return fmt.Errorf("nobody can make a Hall line %q", value)
+		}
+		h.SetLine(line, to)
+		return nil
+	}
+	return fmt.Errorf("nobody can %q the Hall switches", act)
+}
+
+func (b *Bench) operateContact(act, name string) error {
+	if (act != "close" && act != "open") || !slices.Contains(outputNames, name) {
+		return fmt.Errorf("nobody can %q a contact %q", act, name)
+	}
+	b.plant.Contact(name).Set(act == "close")
+	return nil
+}
+
+// look is what the person sees or exports: "contacts|look|fault_lamp", "scope|capture|...".
+func (b *Bench) look(c *scpi.Call, what string) (string, error) {
+	role, act, _ := strings.Cut(what, "|")
+	act, value, _ := strings.Cut(act, "|")
+	switch {
+	case role == "contacts" && act == "look":
+		if value == "fault_lamp" && b.params.FaultLamp != "" {
+			value = b.params.FaultLamp
+		}
+		if b.plant.Input(value) {
+			return "closed", nil
+		}
+		return "open", nil
+	case role == "scope" && act == "capture":
+		if err := b.stick.arm(value); err != nil {
+			return "", err
+		}
+		return b.stick.export(c)
+	case role == "scope" && act == "file":
+		return b.stick.export(c)
+	}
+	return "", fmt.Errorf("the simulated person does not know how to tell %q", what)
 }

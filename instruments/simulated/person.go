@@ -67,6 +67,11 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		if err != nil {
 			return "", err
 		}
+		if what, byHand := strings.CutPrefix(what, "hand|"); byHand {
+			c.Await(after(s.pace.of(handTime)))
+			answer, err := b.look(c, what)
+			return quoted(answer), illegal(err)
+		}
 		answer, err := p.Answer(what)
 		return quoted(answer), illegal(err)
 	}})
