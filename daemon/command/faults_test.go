@@ -90,21 +90,26 @@ func TestFaultsOnAPoorBench(t *testing.T) {
 	}
 }
 
-// TestRailsOnAPoorBench holds that a good drive's rails are read by hand, and that what a meter cannot tell is not shown.
+// TestRailsOnAPoorBench holds that a good drive's rails are read by hand, and that their ripple is seen in files that a scope exported.
 func TestRailsOnAPoorBench(t *testing.T) {
 	t.Parallel()
 	r := triedOn(t, simulateOptions{family: "heron", seed: 5, spread: true, poor: true}, true, "rails")[0]
-	require.Equal(t, string(verdict.Undecided), r.Ended.Outcome, telling(r))
+	require.Equal(t, string(verdict.Pass), r.Ended.Outcome, telling(r))
 	require.Empty(t, r.Findings)
+	ripples := 0
 	for _, k := range r.Checks {
-		switch k.Name {
-		case "rail voltage":
-			require.Equal(t, verdict.Pass, k.Outcome, k.Subject)
-		case "rail ripple":
-			require.Equal(t, verdict.NotShown, k.Outcome, k.Subject)
-			require.NotEmpty(t, k.Change, "says what would change it")
+		if k.Name == "rail ripple" && k.Outcome == verdict.Pass {
+			ripples++
 		}
 	}
+	require.NotZero(t, ripples)
+	files := 0
+	for _, n := range r.Notes {
+		if strings.Contains(n.Text, "trace file trace") && strings.Contains(n.Text, "SHA-256 ") {
+			files++
+		}
+	}
+	require.GreaterOrEqual(t, files, ripples, "the record names each file")
 }
 
 // TestBusRampOnAPoorBench holds that a good drive's bus comes up and down by hand without anything said against it, and that what typed

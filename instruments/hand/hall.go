@@ -14,11 +14,13 @@ type Hall struct {
 	name  string
 	asker Asker
 	on    bool // until the person has confirmed that it is off
-	code  int  // as the person last confirmed it
+	code  int  // as the person last confirmed it; -1 before
 }
 
 // NewHall returns three switches that may be on. Nobody is asked anything yet.
-func NewHall(name string, asker Asker) *Hall { return &Hall{name: name, asker: asker, on: true} }
+func NewHall(name string, asker Asker) *Hall {
+	return &Hall{name: name, asker: asker, on: true, code: -1}
+}
 
 // Name is the source's role.
 func (h *Hall) Name() string { return h.name }
@@ -50,10 +52,13 @@ func (h *Hall) On(context.Context, link.Priority) (bool, error) { return h.on, n
 // Off is ErrByHand.
 func (h *Hall) Off() error { return fmt.Errorf("%s: open the lines: %w", h.name, ErrByHand) }
 
-// SetCode has the person set the three switches: bit 2 is Hall 1, bit 1 Hall 2, bit 0 Hall 3.
+// SetCode has the person set the three switches: bit 2 is Hall 1, bit 1 Hall 2, bit 0 Hall 3. As they stand they are not asked for again.
 func (h *Hall) SetCode(ctx context.Context, code int) error {
 	if code < 0 || code > 7 {
 		return fmt.Errorf("%s, by hand: Hall code %d: there are 0 to 7; nobody was asked", h.name, code)
+	}
+	if code == h.code {
+		return nil
 	}
 	text := fmt.Sprintf("Set the Hall switches to %s (code %d) and confirm.", switches(code), code)
 	if err := h.do(ctx, fmt.Sprintf("code|%d", code), text); err != nil {

@@ -13,7 +13,7 @@ import (
 
 // operate has the person turn, switch or read what a poor bench operates by hand: "bus|set_voltage|30", "control|on",
 // "bus_meter|dc_volts". It returns what the person reads, 0 where there is nothing to read.
-func (b *Bench) operate(what string, meter deviation) (float64, error) {
+func (b *Bench) operate(c *scpi.Call, what string, meter deviation) (float64, error) {
 	role, act, _ := strings.Cut(what, "|")
 	act, value, _ := strings.Cut(act, "|")
 	switch role {
@@ -26,9 +26,9 @@ func (b *Bench) operate(what string, meter deviation) (float64, error) {
 			return 0, b.stick.arm(value)
 		}
 	case "bus":
-		return operateSupply(b.plant.BusSupply(), act, value)
+		return operateSupply(b.plant.BusSupply(), act, value, nil)
 	case "control":
-		return operateSupply(b.plant.ControlSupply(), act, value)
+		return operateSupply(b.plant.ControlSupply(), act, value, func() { c.Await(after(b.pace.of(turnTime))) })
 	case "reference":
 		return operateSource(b.plant.Reference(), act, value)
 	case "bus_meter":
@@ -41,7 +41,11 @@ func (b *Bench) operate(what string, meter deviation) (float64, error) {
 	return 0, fmt.Errorf("the simulated person does not know how to do %q", what)
 }
 
-func operateSupply(s *plant.Supply, act, value string) (float64, error) {
+// turns are the small steps in which a person turns the control supply's knob.
+const turns = 20
+
+// operateSupply has the person turn or switch a supply; between two steps of a turn they take their time.
+func operateSupply(s *plant.Supply, act, value string, between func()) (float64, error) {
 	switch act {
 	case "set_voltage", "set_current":
 		x, err := strconv.ParseFloat(value, 64)
@@ -49,6 +53,12 @@ func operateSupply(s *plant.Supply, act, value string) (float64, error) {
 			return 0, err
 		}
 		if act == "set_voltage" {
+			if from := float64(s.Read().Voltage); between != nil && x < from {
+				for n := 1; n < turns; n++ {
+					s.SetVoltage(quantity.Volts(from + (x-from)*float64(n)/turns))
+					between()
+				}
+			}
 			s.SetVoltage(quantity.Volts(x))
 		} else {
 			s.SetCurrentLimit(quantity.Amperes(x))

@@ -14,6 +14,7 @@ const (
 	readingTime     = 20 * time.Millisecond // of a meter
 	supplyReadTime  = 4 * time.Millisecond
 	contactTime     = 5 * time.Millisecond
+	turnTime        = 40 * time.Millisecond  // a knob is turned a little
 	handTime        = 300 * time.Millisecond // the key is turned, the pedal pressed
 	triggerLookTime = 2 * time.Millisecond
 )

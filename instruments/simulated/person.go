@@ -82,7 +82,7 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		}
 		if what, byHand := strings.CutPrefix(point, "hand|"); byHand {
 			c.Await(after(s.pace.of(handTime)))
-			x, err := b.operate(what, meter)
+			x, err := b.operate(c, what, meter)
 			return scpi.FormatNumber(x), illegal(err)
 		}
 		if test, leads, two := strings.Cut(point, "|"); two {
