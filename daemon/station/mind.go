@@ -75,7 +75,7 @@ func (s *Station) mind(ctx context.Context, slot *mindedSlot) {
 func (s *Station) room() error {
 	var errs []error
 	for _, dir := range []string{s.cfg.Journals, cmp.Or(s.cfg.StateDir, s.cfg.File.State.Dir)} {
-		if free, known := freeIn(dir); known && free < least {
+		if free, known := s.freeIn(dir); known && free < least {
 			errs = append(errs, fmt.Errorf("the disk under %s has %d MB left, and %d MB are needed so that nothing measured is lost", dir, free>>20, least>>20))
 		}
 	}

@@ -16,7 +16,7 @@ import (
 )
 
 func minded(t *testing.T, journals string) *Station {
-	return &Station{cfg: Config{File: &bench.File{Bench: "quay"}, Journals: journals, StateDir: t.TempDir(), Hub: event.NewHub()},
+	return &Station{freeIn: freeIn, cfg: Config{File: &bench.File{Bench: "quay"}, Journals: journals, StateDir: t.TempDir(), Hub: event.NewHub()},
 		warden: warden.New(warden.Config{Bench: "quay", Sink: event.SinkFunc(func(event.Event) {}), Tick: wardenTick})}
 }
 

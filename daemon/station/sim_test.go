@@ -55,11 +55,6 @@ instruments:
 // runEnded is the cause of the make-safe that every run ends with.
 const runEnded = "the run has ended"
 
-// everybody allows every energising.
-type everybody struct{}
-
-func (everybody) Allow(bench.Announced) error { return nil }
-
 // sim is one run of the real warden, bench, links and drivers on a world in memory.
 type sim struct {
 	*world
@@ -67,6 +62,16 @@ type sim struct {
 	dice     *rand.Rand // of the script, apart from the world's
 	bench    *bench.Bench
 	warden   *warden.Warden
+	station  *Station // the bench's, without its files
+	slot     *mindedSlot
+	asked    chan event.Prompt
+	trace    []string      // what was told, where it is kept
+	keeps    bool          // it is
+	period   time.Duration // of the polls
+	hung     time.Time     // since when the script computes
+	full     time.Time     // since when the disk is full
+	stopped  time.Time     // by a person, or a hold
+	limits   map[string]float64
 	trips    []event.Trip
 	safety   []event.Safety
 	ctx      context.Context // of the script
@@ -104,12 +109,7 @@ func schedule(dice *rand.Rand, roles []string) (list []*trouble) {
 		if dice.IntN(4) == 0 {
 			t.times = 1 << 20
 		}
-		switch t.harm {
-		case ignoresOff, saysOff, runsAway, drawsCurrent, personStops, tightens:
-			t.role = "bus"
-		case frozen, leadOff:
-			t.role = "bus_meter"
-		default:
+		if t.role = roleOfHarm[t.harm]; t.role == "" {
 			t.role = roles[dice.IntN(len(roles))]
 		}
 		list = append(list, t)
@@ -119,6 +119,10 @@ func schedule(dice *rand.Rand, roles []string) (list []*trouble) {
 
 // run simulates one seed and returns the promises that it broke. lose is the exchange that is lost besides, 0 for none.
 func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faults bool) (s *sim) {
+	return runKept(t, seed, state, lose, loseReply, faults, false)
+}
+
+func runKept(t *testing.T, seed uint64, state string, lose int, loseReply bool, faults, keeps bool) (s *sim) {
 	dialects, err := simDialects()
 	require.NoError(t, err)
 	family, err := simFamily()
@@ -130,11 +134,18 @@ func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faul
 	if hasSides {
 		text, roles = text+strings.TrimPrefix(sideBench, "\n"), append(roles, bench.Control, bench.Reference, bench.Hall)
 	}
-	text = strings.NewReplacer("STATE", state, "SUPPLY", supply, "PERIOD", []string{"100 ms", "170 ms", "250 ms"}[dice.IntN(3)]).Replace(text)
+	period := []time.Duration{100 * time.Millisecond, 170 * time.Millisecond, 250 * time.Millisecond}[dice.IntN(3)]
 	var list []*trouble
 	if faults {
 		list = schedule(dice, roles)
 	}
+	var byteTime time.Duration
+	for _, t := range list {
+		if t.harm == paced { // a period that such a line has the time for, on the one connection that it is
+			byteTime, period, supply = 10*time.Second/9600, 600*time.Millisecond, "single-supply"
+		}
+	}
+	text = strings.NewReplacer("STATE", state, "SUPPLY", supply, "PERIOD", fmt.Sprintf("%d ms", period.Milliseconds())).Replace(text)
 	file, err := bench.DecodeFile("sim.yaml", []byte(text))
 	require.NoError(t, err)
 	defer func() {
@@ -147,7 +158,9 @@ func run(t *testing.T, seed uint64, state string, lose int, loseReply bool, faul
 		ctx, end := context.WithCancel(context.Background())
 		defer end()
 		s = &sim{seed: seed, dice: dice, world: newWorld(ctx, rand.New(rand.NewPCG(seed, 2)))}
-		s.troubles, s.loseOne, s.loseReply = list, lose, loseReply
+		s.troubles, s.loseOne, s.loseReply, s.keeps, s.period, s.byteTime = list, lose, loseReply, keeps, period, byteTime
+		s.tells = s.keep
+		s.station = &Station{cfg: Config{File: file, Journals: state, StateDir: state, Hub: event.NewHub()}, freeIn: s.freeIn}
 		limits := family.LimitsFor(drive.Board)
 		s.mostVolts, s.mostA = float64(limits.BusVoltage), float64(limits.CurrentLimit)
 		s.mostControl, s.mostReference = float64(limits.ControlVoltage), float64(family.Reference.FullScale)
@@ -173,11 +186,16 @@ func describe(list []*trouble) string {
 
 // Emit keeps what matters and holds every reading to what the instruments gave (P5).
 func (s *sim) Emit(e event.Event) {
-	if *tell {
-		fmt.Printf("%v %s %+v\n", time.Since(s.began), e.Kind(), e.Body)
+	if *tell || s.keeps {
+		s.tells("%s %s", e.Kind(), inWords(e.Body))
 	}
 	switch b := e.Body.(type) {
+	case event.Prompt:
+		s.asked <- b
+	case event.Limits:
+		s.held(b)
 	case event.Trip:
+		s.bar("a trip")
 		s.tmu.Lock()
 		s.trips = append(s.trips, b)
 		s.tmu.Unlock()
@@ -201,19 +219,15 @@ func (s *sim) Emit(e event.Event) {
 func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialects []string) {
 	s.ctx, s.stop = context.WithCancelCause(context.Background())
 	defer s.stop(nil)
-	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond, MakeSafe: func(role string) func(event.Trip) {
-		rest := s.bench.StartSafe("the warden has tripped", role)
-		return func(trip event.Trip) {
-			s.stop(&tripError{trip})
-			rest(context.Background(), trip.Text)
-		}
-	}})
+	s.warden = warden.New(warden.Config{Bench: "sim", Sink: s, Tick: 20*time.Millisecond + 13*time.Microsecond + 7, MakeSafe: s.station.tripped})
+	s.staff()
 	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {
-		return bench.Dial(file, dialects, nil, link.Options{Open: s.open(role)})(ctx, role, in, state)
+		return bench.Dial(file, dialects, nil, link.Options{Open: s.open(role), Resync: link.Resync{Token: s.token(role)}})(ctx, role, in, state)
 	}
 	var err error
-	s.bench, err = bench.Open(context.Background(), file, bench.Config{Dialects: dialects, Sink: s, Guard: guard{s.warden, nil}, Consent: everybody{}, Connect: connect})
+	s.bench, err = bench.Open(context.Background(), file, bench.Config{Dialects: dialects, Sink: s, Guard: guard{s.warden, nil}, Consent: consent{s.station.desk}, Connect: connect})
 	require.NoError(t, err)
+	s.station.bench = s.bench
 	s.mu.Lock()
 	s.began = time.Now()
 	s.mu.Unlock()
@@ -224,8 +238,15 @@ func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialect
 	group.Go(func() { _ = s.warden.Run(life) })
 	group.Go(func() { s.watch(life) })
 	group.Go(func() { s.strike(life) })
+	group.Go(func() { s.person(life) })
+	minding, endMinding := context.WithCancel(life)
+	group.Go(func() { s.mind(minding) })
 
+	<-time.After(1700*time.Microsecond + 11)
 	runErr := s.script(family, file)
+	endMinding()
+	s.bar("the run is over")
+	s.station.desk.Withdraw()
 	s.warden.Disarm()
 	s.mu.Lock()
 	s.armed = false
@@ -246,9 +267,11 @@ func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialect
 	down = s.bench.Down()
 	s.ends(runErr, down)
 	s.sidesEnd()
+	s.again(family, file)
 	if lasted := time.Since(s.began); lasted > 3*time.Minute {
 		s.breaks("the run and its end took %v", lasted)
 	}
+	s.station.running.making.Wait()
 	endLife()
 	group.Wait()
 	require.NoError(t, ignoreClosed(s.bench.Close()))
@@ -286,6 +309,9 @@ func (s *sim) script(family *drive.Family, file *bench.File) error {
 	s.mu.Unlock()
 	s.setRunning(true)
 	defer s.setRunning(false)
+	if err := s.act(); err != nil {
+		return err
+	}
 	if s.sides != nil {
 		if err := s.sidesUp(s.ctx, family); err != nil {
 			return err
@@ -297,6 +323,9 @@ func (s *sim) script(family *drive.Family, file *bench.File) error {
 	}
 	for range 1 + s.dice.IntN(4) {
 		if err := s.settles(volts); err != nil {
+			return err
+		}
+		if err := s.hangs(); err != nil {
 			return err
 		}
 		switch s.dice.IntN(6) {
@@ -392,8 +421,15 @@ func (s *sim) strike(ctx context.Context) {
 			s.mu.Unlock()
 			switch t.harm {
 			case personStops:
-				s.stop(fmt.Errorf("%w Ada", errPerson))
-				s.bench.MakeSafe(context.Background(), "Ada stopped it")
+				s.isStopped(t.odd)
+			case holds:
+				s.hands(t.odd)
+			case fillsDisk:
+				s.mu.Lock()
+				s.full = time.Now()
+				s.mu.Unlock()
+			case movesLimits:
+				s.moves()
 			case tightens:
 				if restore, err := s.warden.Tighten("bus.voltage", quantity.Volts(95).Value()); err == nil {
 					<-time.After(time.Second)
@@ -420,7 +456,7 @@ func (s *sim) watch(ctx context.Context) {
 	const trip = 100.0 // V, of the stage
 	for {
 		select {
-		case <-time.After(37*time.Millisecond + 7*time.Microsecond):
+		case <-time.After(37*time.Millisecond + 7*time.Microsecond + 3):
 		case <-ctx.Done():
 			return
 		}
@@ -434,7 +470,7 @@ func (s *sim) watch(ctx context.Context) {
 			s.wrong = time.Time{}
 		case s.wrong.IsZero():
 			s.wrong = time.Now() // the next reading, a period and an exchange away, is the first that can show it
-		case time.Since(s.wrong) > 150*time.Millisecond:
+		case time.Since(s.wrong) > 150*time.Millisecond+s.slack():
 			s.breaks("P11: the bus counts as down (%s) at %.2f V", down.State, s.volts)
 			s.wrong = time.Now()
 		}
@@ -447,13 +483,14 @@ func (s *sim) watch(ctx context.Context) {
 			if s.above.IsZero() {
 				s.above = time.Now()
 			}
-			if since := time.Since(s.above); since > time.Second {
+			if since := time.Since(s.above); since > time.Second+s.slack() {
 				s.breaks("P2: the bus stands at %.1f V, above the trip limit, for %v with the supply on", s.volts, since)
 				s.above = time.Now()
 			}
 		} else {
 			s.above = time.Time{}
 		}
+		s.watchPeople()
 		s.mu.Unlock()
 	}
 }

@@ -19,10 +19,11 @@ type wire struct {
 	changed  chan struct{} // closed and replaced at each change
 	ended    chan struct{} // closed with the connection
 	endError error
+	sent     func(line string)
 }
 
 func newWire() *wire {
-	return &wire{lines: make(chan string, 1<<12), changed: make(chan struct{}), ended: make(chan struct{}), endError: io.EOF}
+	return &wire{lines: make(chan string, 1<<12), changed: make(chan struct{}), ended: make(chan struct{}), endError: io.EOF, sent: func(string) {}}
 }
 
 func (w *wire) change() {
@@ -82,6 +83,7 @@ func (w *wire) Write(p []byte) (int, error) {
 			w.partial = append(w.partial, b)
 			continue
 		}
+		w.sent(string(w.partial))
 		w.lines <- string(w.partial)
 		w.partial = nil
 	}

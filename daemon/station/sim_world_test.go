@@ -37,10 +37,27 @@ const (
 	personStops  harm = "a person stops the run"
 	tightens     harm = "the script tightens a limit and restores it"
 	drawsCurrent harm = "something draws a current from the bus"
+	paced        harm = "every line is a serial one at 9600 baud"
+	tooLate      harm = "the act comes too late"
+	never        harm = "nobody answers a prompt"
+	nonsense     harm = "prompts are answered from elsewhere, and twice"
+	holds        harm = "hands are in the bench for a while"
+	computes     harm = "the script computes for ever and hears no stop"
+	waits        harm = "the script waits for ever"
+	goesOn       harm = "the script goes on whatever it is told"
+	fillsDisk    harm = "the disk fills up"
+	movesLimits  harm = "the limits are changed while the run goes on"
 )
 
 var harms = []harm{lostCommand, lostAnswer, lateAnswer, twice, cutShort, garbage, dropsBefore, dropsWithin, ignoresOff, saysOff, runsAway, frozen,
-	leadOff, dead, personStops, tightens, drawsCurrent}
+	leadOff, dead, personStops, tightens, drawsCurrent, paced, tooLate, never, nonsense, holds, computes, waits, goesOn, fillsDisk, movesLimits}
+
+// roleOfHarm is whose trouble a harm is, where it is not any instrument's.
+var roleOfHarm = map[harm]string{
+	ignoresOff: "bus", saysOff: "bus", runsAway: "bus", drawsCurrent: "bus", personStops: "bus", tightens: "bus", frozen: "bus_meter", leadOff: "bus_meter",
+	paced: "lines", tooLate: "person", never: "person", nonsense: "person", holds: "person", computes: "script", waits: "script", goesOn: "script",
+	fillsDisk: "disk", movesLimits: "limits",
+}
 
 // trouble is one fault of a schedule.
 type trouble struct {
@@ -95,6 +112,11 @@ type world struct {
 	ranUntil         time.Time
 	silence          float64
 	given            map[string][]answered
+	byteTime         time.Duration // of a serial line
+	permitted        bool          // somebody at the bench has allowed the energising that stands
+	barred           time.Time     // since when it is not
+	why              string        // what barred it
+	tells            func(format string, args ...any)
 }
 
 // answered is a value that an instrument gave out, and when it was taken.
@@ -105,7 +127,7 @@ type answered struct {
 
 func newWorld(ctx context.Context, dice *rand.Rand) *world {
 	return &world{dice: dice, salt: dice.Uint64(), opened: map[string]int{}, ctx: ctx, began: time.Now(), flowedAt: time.Now(), farads: 470e-6, ohms: 3900, ese: map[string]int{},
-		contacts: map[int]bool{}, given: map[string][]answered{}, ovp: 440, ocp: 11, ovpOn: true}
+		contacts: map[int]bool{}, given: map[string][]answered{}, ovp: 440, ocp: 11, ovpOn: true, why: "nobody has allowed anything", tells: func(string, ...any) {}}
 }
 
 func (w *world) breaks(format string, args ...any) {
@@ -191,34 +213,59 @@ func (w *world) open(role string) func(context.Context) (link.Port, error) {
 			return nil, errRefused
 		}
 		c := newWire()
+		c.sent = func(line string) { w.leaves(role, line) }
 		w.opened[role]++
-		takes := 3*time.Millisecond + w.pace(role, w.opened[role])
-		w.serving.Go(func() { w.answer(role, c, takes) })
+		own := w.pace(role, w.opened[role])
+		takes := 3*time.Millisecond + time.Duration(own.Int64N(int64(900*time.Microsecond)))
+		w.serving.Go(func() { w.answer(role, c, takes, own) })
 		return c, nil
 	}
 }
 
-// pace is a connection's own odd time for a message. It is drawn apart from the world's dice: instruments that are opened at the same
-// instant come in no fixed order, and a seed has to replay.
-func (w *world) pace(role string, n int) time.Duration {
+// pace are a connection's own dice: instruments that are opened at the same instant come in no fixed order, and no two things that
+// a seed draws may fall on one instant, or it would not replay.
+func (w *world) pace(role string, n int) *rand.Rand {
 	h := fnv.New64a()
 	fmt.Fprint(h, role, n)
-	return time.Duration(rand.New(rand.NewPCG(w.salt, h.Sum64())).Int64N(int64(900 * time.Microsecond)))
+	return rand.New(rand.NewPCG(w.salt, h.Sum64()))
+}
+
+// leaves is told each message as it leaves the program.
+func (w *world) leaves(role, line string) {
+	if (role == "bus" || role == "control") && strings.Contains(line, "OUTP ON") {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		if !w.permitted && time.Since(w.barred) > 50*time.Millisecond {
+			w.breaks("P10: %s is switched on without an act at the bench (%s)", role, w.why)
+		}
+	}
+}
+
+// bar is what ends an act: nothing may be switched on from now on.
+func (w *world) bar(why string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.permitted {
+		w.permitted, w.barred, w.why = false, time.Now(), why
+	}
 }
 
 // answer takes the messages of a connection one after the other.
-func (w *world) answer(role string, c *wire, takes time.Duration) {
+func (w *world) answer(role string, c *wire, takes time.Duration, own *rand.Rand) {
 	defer c.Close()
+	next := func(line string) bool {
+		return w.exchange(role, c, line, takes+time.Duration(own.Int64N(int64(50*time.Microsecond))))
+	}
 	for {
 		select {
 		case line := <-c.lines:
-			if !w.exchange(role, c, line, takes) {
+			if !next(line) {
 				return
 			}
 		case <-c.ended:
 			select { // what has left the program is taken all the same
 			case line := <-c.lines:
-				if !w.exchange(role, c, line, takes) {
+				if !next(line) {
 					return
 				}
 			default:
@@ -232,7 +279,7 @@ func (w *world) answer(role string, c *wire, takes time.Duration) {
 
 // exchange carries one message out and answers it; false ends the connection.
 func (w *world) exchange(role string, c *wire, line string, takes time.Duration) bool {
-	<-time.After(takes)
+	<-time.After(takes + time.Duration(len(line)+1)*w.byteTime)
 	w.mu.Lock()
 	w.exchanges++
 	lost := w.exchanges == w.loseOne
@@ -245,9 +292,7 @@ func (w *world) exchange(role string, c *wire, line string, takes time.Duration)
 		return true
 	}
 	w.flow()
-	if *tell {
-		fmt.Printf("%v      %s takes %q, on: %t, %.2f V\n", time.Since(w.began), role, line, w.on, w.volts)
-	}
+	w.tells("     %s takes %q, on: %t, %.2f V", role, line, w.on, w.volts)
 	var answers []string
 	for _, part := range strings.Split(line, ";") {
 		if a, ok := w.do(role, strings.TrimPrefix(strings.TrimSpace(part), ":")); ok {
@@ -287,7 +332,7 @@ func (w *world) exchange(role string, c *wire, line string, takes time.Duration)
 	if text == "" {
 		return true
 	}
-	if late > 0 {
+	if late += time.Duration(len(text)+1) * w.byteTime; late > 0 {
 		<-time.After(late)
 	}
 	for range times {

@@ -63,6 +63,7 @@ type Station struct {
 	warden *warden.Warden
 	desk   *hands.Desk
 	lock   *keeper.Lock
+	freeIn func(dir string) (bytes uint64, known bool) // room on the disk under a folder
 
 	staffed atomic.Bool   // somebody can be asked: the station runs
 	left    chan struct{} // nobody is at the bench any more
@@ -114,7 +115,7 @@ func Open(ctx context.Context, cfg Config) (*Station, error) {
 }
 
 func open(ctx context.Context, cfg Config) (*Station, error) {
-	s := &Station{cfg: cfg, fitted: map[string]map[string]int{}, places: map[string]string{}, left: make(chan struct{})}
+	s := &Station{cfg: cfg, freeIn: freeIn, fitted: map[string]map[string]int{}, places: map[string]string{}, left: make(chan struct{})}
 	s.leave = sync.OnceFunc(func() { close(s.left) })
 	s.desk = hands.New(hands.Config{
 		Bench: cfg.File.Bench, Run: s.run, Sink: cfg.Hub, Countdown: cfg.Countdown, ActWithin: cfg.ActWithin, Live: s.live,

@@ -141,7 +141,7 @@ func (w *Warden) heartbeat(at time.Time) {
 	w.mu.Unlock()
 }
 
-// Arm puts limits into force for a run. It is refused while a trip stands, and where a watched reading has no age limit: a
+// Arm puts limits into force for a run. It is refused while a trip stands, while others are in force, and where a watched reading has no age limit: a
 // reading that no longer comes would never trip. What the supplies are set to stays known.
 func (w *Warden) Arm(run string, limits []Limit) error {
 	var faults []error
@@ -162,6 +162,9 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 	defer w.mu.Unlock()
 	if w.tripped != nil {
 		return fmt.Errorf("arm for run %s: %w: %s", run, ErrTripped, w.tripped.Text)
+	}
+	if len(w.limits) > 0 {
+		return fmt.Errorf("arm for run %s: the limits of run %s are in force, and none is moved while a run goes on", run, w.run)
 	}
 	now := time.Now()
 	w.run, w.armedAt, w.spent = run, now, false
