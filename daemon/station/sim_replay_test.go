@@ -22,7 +22,7 @@ var replays = flag.Int("replays", 20, "how many seeds TestASeedReplays runs twic
 // same. Things of one instant are told in no order. A few seeds of a hundred part all the same: where make-safe cuts several exchanges
 // short in one instant, who of them goes on first is the scheduler's.
 func TestASeedReplays(t *testing.T) {
-	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // on one processor only is it promised; CI runs its seeds so
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))  // on one processor only is it promised; CI runs its seeds so
 	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // a collection that begins puts who runs to the end of the queue
 	state := stateInMemory(t)
 	var other []uint64
