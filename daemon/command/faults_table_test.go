@@ -72,8 +72,8 @@ var drives = map[string][]line{
 		{fault: "insulation_pierced:A.low", names: "insulation to the chassis is pierced at phase:A"},
 		{fault: "device_of_another_type:B.high", names: "a device of another type at B.high"},
 		{fault: "bus_fuse_open", names: "bus fuse is open"},
-		{fault: "soft_charge_open", names: "soft-charge resistor reads open"},
-		{fault: "relay_welded", names: "past the soft-charge resistor"},
+		{fault: "soft_charge_open", names: "soft-charge resistor reads open", on: "heron"},
+		{fault: "relay_welded", names: "past the soft-charge resistor", on: "heron"},
 		{fault: "bleeder_open", names: "bleeder"},
 	},
 	"rails": {
@@ -152,8 +152,8 @@ var drives = map[string][]line{
 			hidden: "the supply charges with too little current: the step across the resistance drowns in its uncertainty"},
 		{fault: "bleeder_open", names: "bleeder", outcome: "fail|tripped"},
 		{fault: "bus_fuse_open", names: "fuse"},
-		{fault: "soft_charge_open", names: "soft-charge resistor"},
-		{fault: "relay_welded", names: "charge relay, welded"},
+		{fault: "soft_charge_open", names: "soft-charge resistor", on: "heron"},
+		{fault: "relay_welded", names: "charge relay, welded", on: "heron"},
 		{fault: "chopper_shorted", names: "chopper"},
 	},
 }
@@ -161,7 +161,7 @@ var drives = map[string][]line{
 // fitted are the faults that show once the power devices are in.
 var fitted = map[string][]line{
 	"first_power": {
-		{fault: "relay_not_pulling", names: "does not bridge the soft-charge resistor"},
+		{fault: "relay_not_pulling", names: "does not bridge the soft-charge resistor", on: "heron"},
 		{fault: "device_shorted:B.high", names: "B.high is shorted"},
 		{fault: "device_shorted:A.low@bus=20 V", names: "A.low is shorted"}, // only above some voltage
 		{fault: "chopper_shorted", names: "chopper", on: "heron wren"},
@@ -169,6 +169,13 @@ var fitted = map[string][]line{
 		{fault: "motor_connected", names: "a motor is connected"},
 		{fault: "stand_in_left:switch_node_jumpers", names: "jumper left from the phase to the bus", on: "plover wren"},
 		{fault: "stand_in_left:gate_capacitors", names: "gate capacitor", outcome: "pass", hidden: "a second gate load only makes the edges slower"},
+	},
+	"linearity": {
+		{fault: "dc_offset:B", names: "phase B stands off the middle of the bus", on: "wren"},
+		{fault: "reference_offset", names: "the output has an offset", on: "heron wren"},
+		{fault: "reference_gain", names: "the gain of the output is wrong", on: "heron wren"},
+		{fault: "reference_dead_zone", names: "the output has a dead zone", on: "heron wren", thorough: true},
+		{fault: "reference_polarity_missing:negative", names: "negative references do nothing", on: "heron wren", thorough: true},
 	},
 	"current_sensors": {
 		{fault: "current_sensor_offset:B", names: "sensor of phase B has an offset", on: "heron"},
@@ -185,6 +192,8 @@ var fitted = map[string][]line{
 		{fault: "device_open:A.low", names: "A.low does not conduct"},
 		{fault: "device_resistance:A.low", names: "A.low does not conduct"},
 		{fault: "device_resistance:B.high@bus=25 V", names: "B.high does not conduct"}, // only above some voltage
+		{fault: "phases_unequal:B", names: "B.high does not conduct as it should"},
+		{fault: "narrow_pulses:B.high", names: "phase B puts out less than the others", on: halls},
 		{fault: "phase_leak:A,B", names: "phase A and phase B leak", on: halls},
 		{fault: "phase_leak:A,B", names: "leak between phases", on: "wren", outcome: "pass", hidden: "both legs are driven all the time: a leak is one more load"},
 		{fault: "hall_swapped:1,2", names: "do not follow the Hall states", on: "heron"},

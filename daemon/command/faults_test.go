@@ -34,7 +34,7 @@ const atOnce = "8"
 var allFamilies = []string{"heron", "plover", "wren"}
 
 // fittedScripts are run on a drive with its power devices in.
-var fittedScripts = []string{"first_power", "phases", "current_sensors", "current_limit", "ripple"}
+var fittedScripts = []string{"first_power", "phases", "linearity", "current_sensors", "current_limit", "ripple"}
 
 // starved is how often a run is tried again that tripped because this computer was too busy to read the bench in time.
 // The warden is right to trip then; it says nothing about the drive.
@@ -319,10 +319,13 @@ func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string
 	return runs, err
 }
 
-// slowly lets a bench poll at half of its rate: many run at once on few processors here, and a reading that this
-// computer has no time for is a stale one.
+// slower is by how much a bench of a test is polled more slowly than it could be: many run at once on few processors here, and a
+// reading that this computer has no time for is a stale one.
+var slower = flag.Int("slower", 2, "how many times more slowly than its bench file says a simulated bench is polled; more on a busy computer")
+
 func slowly(benchFile string) error {
-	return edited(benchFile, strings.NewReplacer("period: 100 ms", "period: 200 ms", "period: 300 ms", "period: 500 ms").Replace)
+	return edited(benchFile, strings.NewReplacer("period: 100 ms", fmt.Sprintf("period: %d ms", 100**slower),
+		"period: 300 ms", fmt.Sprintf("period: %d ms", 250**slower)).Replace)
 }
 
 func edited(benchFile string, edits ...func(string) string) error {

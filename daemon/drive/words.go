@@ -46,6 +46,7 @@ func Checks() []string {
 		"sensor offset", "sensor gain", "current limit",
 		"bus current drift", "bus voltage drift", "control current drift", "control voltage drift", "temperature drift", "temperature rise",
 		"reference polarity", "reference offset", "reference dead zone", "reference linearity", "reference hysteresis",
+		"output polarity", "output gain", "output offset", "output dead zone", "output linearity", "output hysteresis", "output at rest",
 	}
 }
 

@@ -172,6 +172,8 @@ var kinds = []Kind{
 	{Name: "device_open", Class: ClassFitted, Text: "a fitted device is open", Target: "channel"},
 	{Name: "device_resistance", Class: ClassFitted, Text: "a fitted device, or its joint, has a high resistance", Target: "channel", Unit: "Ω", Default: "400 Ω", size: always(400)},
 	{Name: "phase_leak", Class: ClassFitted, Text: "two phases leak to each other", Target: "legs", Unit: "Ω", Default: "300 Ω", size: always(300)},
+	{Name: "phases_unequal", Class: ClassFitted, Text: "a phase puts out less than the others: its high side drops so much while it is on", Target: "leg", Unit: "V", Default: "a tenth of the reduced bus", size: func(p Params, _ string) float64 { return float64(p.Bus.Reduced) / 10 }},
+	{Name: "dc_offset", Class: ClassFitted, Text: "a leg's modulator is off: its phase stands off the middle at zero reference; part of the bus", Target: "leg", Unit: part, Signed: true, Default: "0.1", size: always(0.1)},
 	{Name: "current_sensor_offset", Class: ClassFitted, Text: "a current sensor has an offset", Target: "leg", Unit: "A", Signed: true, Default: "a tenth of the drive's current limit", size: func(p Params, _ string) float64 { return float64(p.Fitted.CurrentLimit) / 10 }},
 	{Name: "current_sensor_gain", Class: ClassFitted, Text: "a current sensor's gain is wrong", Target: "leg", Unit: part, Default: "0.8", size: always(0.8)},
 	{Name: "current_limit_wrong", Class: ClassFitted, Text: "the drive limits its current elsewhere", Unit: part, Default: "0.7 of the good value", size: always(0.7)},
@@ -305,6 +307,10 @@ func (p Params) canHaveKind(name, target string) error {
 	case "midpoint_off":
 		if p.Cold.Balance == 0 {
 			return fmt.Errorf("the bus capacitors of %s have no midpoint", p.Name)
+		}
+	case "dc_offset":
+		if p.Patterns.Idle != "toggle" {
+			return fmt.Errorf("no gate of %s fires at zero reference: it has no output there", p.Name)
 		}
 	case "fan_dead":
 		if !p.Thermal.Fan {

@@ -124,9 +124,9 @@ func (p *Plant) onPart(s *segment, i int) float64 {
 	case high:
 		return 1
 	case chop:
-		return max(0, p.drive.duty-dead)
+		return max(0, p.legDuty(s, i, false, p.drive.duty)-dead)
 	case inverse:
-		return max(0, 1-p.drive.duty-dead)
+		return max(0, 1-p.legDuty(s, i, true, p.drive.duty)-dead)
 	}
 	return 0
 }
@@ -231,6 +231,7 @@ func (p *Plant) loadCurrent(v *view, in, out int) float64 {
 	if !upWhole || !downWhole {
 		return 0
 	}
+	vb = max(0, vb-v.sizeAt("phases_unequal", p.params.Bridge.Legs[in]))
 	if p.params.Modulation.Kind == antiphase {
 		return vb * (2*p.drive.duty - 1) / (2*r + 2*deviceOn + upExtra + downExtra)
 	}

@@ -25,13 +25,17 @@ func (p *Plant) nodes(looked string, upper bool, from, to float64) func(t float6
 		}
 		for k, leg := range legs {
 			m[k] = make([]float64, n)
-			up, down := deviceLeak, deviceLeak
+			up, down, drop := deviceLeak, deviceLeak, 0.0
 			for i, c := range p.params.Bridge.Channels {
 				if c.Leg != leg {
 					continue
 				}
-				if g := p.switchOf(v, c.Name, gates[i].at(t) > threshold); c.Kind == "high" {
+				on := gates[i].at(t) > threshold
+				if g := p.switchOf(v, c.Name, on); c.Kind == "high" {
 					up = g
+					if on {
+						drop = v.sizeAt("phases_unequal", leg)
+					}
 				} else {
 					down = g
 				}
@@ -44,7 +48,7 @@ func (p *Plant) nodes(looked string, upper bool, from, to float64) func(t float6
 			} else if leg == looked {
 				down += probeLeak
 			}
-			m[k][k], rhs[k] = up+down, up*vb
+			m[k][k], rhs[k] = up+down, up*max(0, vb-drop)
 			// The coil's current goes on through a diode while neither device carries it.
 			switch off := up < 1e-3 && down < 1e-3; {
 			case off && free && k == in:

@@ -82,6 +82,34 @@ var fittedEffects = map[string]func(t *testing.T){
 		good, bad := fittedUnit(t, "star"), fittedUnit(t, "star", "device_resistance:"+leg+".high")
 		require.InDelta(t, 2000./2400, bad.volts("phase:"+leg)/good.volts("phase:"+leg), 0.02, "400 ohm in front of two branches of 1 kohm")
 	},
+	"phases_unequal": func(t *testing.T) {
+		leg := inLeg(t)
+		good, bad := fittedUnit(t, "star"), fittedUnit(t, "star", "phases_unequal:"+leg)
+		drop := float64(good.params.Bus.Reduced) / 10
+		bus := float64(good.BusTerminals())
+		require.InDelta(t, (bus-drop)/bus, bad.volts("phase:"+leg)/good.volts("phase:"+leg), 0.01, "the drop is missing from each pulse")
+	},
+	"dc_offset": func(t *testing.T) {
+		atRest := func(faults ...string) (a, b, bus float64) {
+			p := wren()
+			p.Fitted = FittedStage{Star: 1000}
+			u := newBench(t, p, Options{Fitted: true}, faults...)
+			u.answers("load:star", "done")
+			u.prepare()
+			require.NoError(t, u.Remove("switch_node_jumpers"))
+			u.power()
+			u.busTo(p.Bus.Reduced, 1)
+			u.wait(2e9)
+			u.BusTerminals()
+			return u.volts("phase:A"), u.volts("phase:B"), float64(u.BusTerminals())
+		}
+		a, b, bus := atRest()
+		require.InDelta(t, 0.5*bus, a, 0.03*bus)
+		require.InDelta(t, 0, a-b, 0.02*bus, "both legs have half of the bus")
+		offA, offB, _ := atRest("dc_offset:B")
+		require.InDelta(t, 0.1*bus, offB-b, 0.02*bus)
+		require.InDelta(t, a, offA, 0.02*bus, "the other leg knows nothing of it")
+	},
 	"phase_leak": func(t *testing.T) {
 		good, bad := fittedUnit(t, "none"), fittedUnit(t, "none", "phase_leak:A,B")
 		require.NotEqual(t, good.volts("phase:B"), bad.volts("phase:B"))

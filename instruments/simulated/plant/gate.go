@@ -95,7 +95,7 @@ func (p *Plant) chopped(s *segment, i, src int, inverse bool, duty *cursor, begi
 	for k := first; k <= last; k++ {
 		start := next
 		next = p.cycle(s, k+1)
-		d := s.dutyAt(duty, start)
+		d := p.legDuty(s, src, inverse, s.dutyAt(duty, start))
 		off := start + d*p.unit.period
 		a, b := start+dead, off
 		if inverse {
@@ -112,6 +112,19 @@ func (p *Plant) chopped(s *segment, i, src int, inverse bool, duty *cursor, begi
 		}
 		add(max(a, begin), min(b, end))
 	}
+}
+
+// legDuty is where in the period the leg of channel src turns over, its own modulator's offset included.
+func (p *Plant) legDuty(s *segment, src int, inverse bool, d float64) float64 {
+	c := p.params.Bridge.Channels[src]
+	more := s.view.legs[c.Leg].more
+	if more == 0 {
+		return d
+	}
+	if (c.Kind == "high") == inverse { // the high side of this leg has the rest of the period
+		more = -more
+	}
+	return min(1, max(0, d+more))
 }
 
 // insert adds a span, joining it with those it touches.

@@ -48,8 +48,9 @@ type effect struct {
 	noSupply        bool    // bootstrap diode open
 }
 
-// legTiming is how long after the other gate of the leg each gate turns on.
-type legTiming struct{ high, low float64 }
+// legTiming is how long after the other gate of the leg each gate turns on, s, and by how much of the period the modulator leaves the
+// high side on longer than it should.
+type legTiming struct{ high, low, more float64 }
 
 type railView struct {
 	level       float64 // V when up
@@ -99,7 +100,7 @@ func (p *Plant) newView(mask uint64) *view {
 		v.channels = append(v.channels, effect{source: i, level: 1, resistance: u.driver[i]})
 	}
 	for _, leg := range p.params.Bridge.Legs {
-		v.legs[leg] = legTiming{u.deadTime, u.deadTime}
+		v.legs[leg] = legTiming{high: u.deadTime, low: u.deadTime}
 	}
 	for name, r := range p.params.Rails {
 		v.rails[name] = railView{level: u.rails[name], ripple: 0.15 * float64(r.Ripple)}
@@ -133,10 +134,14 @@ func (v *view) board(p *Plant, f Fault) {
 			if f.Name == "overlap_one_edge" {
 				t.low = -f.Size
 			} else {
-				t = legTiming{f.Size, f.Size}
+				t.high, t.low = f.Size, f.Size
 			}
 			v.legs[leg] = t
 		}
+	case "dc_offset":
+		t := v.legs[f.Target]
+		t.more = f.Size
+		v.legs[f.Target] = t
 	case "jitter":
 		v.jitter = min(f.Size, p.unit.period/2)
 	case "rail_low", "rail_missing", "rail_noisy", "rail_ripple_cold":
