@@ -193,6 +193,34 @@ func TestValidateRefusesAnEarthedSourceOnBusNegative(t *testing.T) {
 		f.Validate(heronNeeds, spokeForTest).Faults.Error())
 }
 
+func TestValidateOfWhatIsOperatedByHand(t *testing.T) {
+	const scopeLine = `  scope: {link: "tcp://192.0.2.14:5025", dialect: plain-scope}`
+	const contactsHead = "    link: tcp://192.0.2.15:5025\n    dialect: plain-contacts\n"
+	tests := []struct{ name, old, new, want string }{
+		{"scope with its files", scopeLine, "  scope: {dialect: hand, files: /media/stick, channels: 4}", ""},
+		{"scope without a folder", scopeLine, "  scope: {dialect: hand, channels: 4}", "instruments.scope.files: is missing"},
+		{"scope without channels", scopeLine, "  scope: {dialect: hand, files: /media/stick}", "instruments.scope.channels: is missing"},
+		{"files of a scope with a port", "dialect: plain-scope}", "dialect: plain-scope, files: /media/stick}", "files and channels belong to a scope of the dialect hand"},
+		{"files of a meter", "  bus_meter: {link: \"tcp://192.0.2.11:5025\", dialect: plain-meter,", "  bus_meter: {dialect: hand, files: /media/stick,", "files and channels belong to the scope"},
+		{"interlock that somebody looks at", contactsHead, "    dialect: hand\n", "door cannot be looked at by hand"},
+		{"contactor that somebody opens", contactsHead, "    dialect: hand\n", "the bus contactor cannot be operated by hand"},
+		{"contact with a safe state", contactsHead, "    dialect: hand\n", "what a person switches is left as it is (leave)"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			require.Contains(t, quay, tt.old)
+			f, err := DecodeFile("quay.yaml", []byte(strings.Replace(quay, tt.old, tt.new, 1)))
+			require.NoError(t, err)
+			faults := f.Validate(heronNeeds, spokeForTest).Faults
+			if tt.want == "" {
+				require.Empty(t, faults)
+				return
+			}
+			require.ErrorContains(t, faults.Err(), tt.want)
+		})
+	}
+}
+
 func TestValidateWarns(t *testing.T) {
 	for _, tt := range []struct{ name, old, new, want string }{
 		{"without a meter at the bus", "  bus_meter:", "  meter:", "there is no bus_meter: nothing here can measure the bus down, a person has to prove it by hand each time"},

@@ -112,6 +112,44 @@ func TestRailsOnAPoorBench(t *testing.T) {
 	require.GreaterOrEqual(t, files, ripples, "the record names each file")
 }
 
+// TestGatesOnAPoorBench holds that a good drive's gates pass where a person sets Hall switches, contacts and reference and brings the
+// scope's files, and that what is wrong with them is named as on the rich bench. A sweep by hand takes one or two minutes of waiting.
+func TestGatesOnAPoorBench(t *testing.T) {
+	t.Parallel()
+	if testing.Short() {
+		t.Skip("a sweep by hand takes a minute or two")
+	}
+	scripts, families := []string{"twitch"}, []string{"wren"}
+	if *everyFamily {
+		scripts, families = []string{"gate_sweep", "twitch"}, allFamilies
+	}
+	for _, family := range families {
+		for _, script := range scripts {
+			t.Run("good "+family+" "+script, func(t *testing.T) {
+				t.Parallel()
+				r := triedOn(t, simulateOptions{family: family, seed: 5, spread: true, poor: true}, true, script)[0]
+				require.Equal(t, string(verdict.Pass), r.Ended.Outcome, telling(r))
+				require.Empty(t, r.Findings)
+				require.True(t, slices.ContainsFunc(r.Notes, func(n event.Note) bool { return strings.Contains(n.Text, "SHA-256 ") }), "the files are in the record")
+			})
+		}
+	}
+	shown := []string{"channel_dead:B.high", "stuck_on:B.high", "channels_swapped:A.high,B.high", "dead_time_short:B", "hall_open:2", "twitch_power_up:B.high"}
+	byDefault := []string{"wren gate_sweep dead_time_short:B", "wren gate_sweep channel_dead:B.high", "heron gate_sweep hall_open:2"}
+	for _, c := range faultCases() {
+		if !slices.Contains(shown, c.fault) || c.script != "gate_sweep" && c.script != "twitch" {
+			continue
+		}
+		if !*everyFamily && !slices.Contains(byDefault, c.family+" "+c.script+" "+c.fault) {
+			continue
+		}
+		t.Run(c.String(), func(t *testing.T) {
+			t.Parallel()
+			c.holds(t, triedOn(t, simulateOptions{family: c.family, seed: 1, faults: []string{c.fault}, poor: true}, true, c.script)[0])
+		})
+	}
+}
+
 // TestBusRampOnAPoorBench holds that a good drive's bus comes up and down by hand without anything said against it, and that what typed
 // readings are too slow for is undecided.
 func TestBusRampOnAPoorBench(t *testing.T) {
