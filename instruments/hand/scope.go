@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -23,8 +24,9 @@ type Scope struct {
 	says     sayings
 
 	setup  scope.Setup
-	asked  string // the setting that the person was last asked for, in words
-	armed  bool   // the person has said that the scope waits for its trigger
+	asked  []string // the setting that the person was last asked for, in words
+	when   time.Time
+	armed  bool // the person has said that the scope waits for its trigger
 	traces map[int]waveform.Trace
 }
 
@@ -118,49 +120,88 @@ func (s *Scope) Stop(context.Context) error {
 	return nil
 }
 
-// setting is what to set, in words; the same as the last time is not told again.
+// forgotten is how long a setting is taken to stand without being told again: somebody may have used the scope meanwhile.
+const forgotten = 15 * time.Minute
+
+// setting is what to set, in words; what stays as it was told before is not told again.
 func (s *Scope) setting() string {
-	text := words(s.setup)
-	if text == s.asked {
-		return "The scope stays set as it is."
+	clauses := words(s.setup)
+	if time.Since(s.when) > forgotten {
+		s.asked = nil
 	}
-	s.asked = text
-	return text
+	var changed []string
+	for i, c := range clauses {
+		if i >= len(s.asked) || s.asked[i] != c {
+			changed = append(changed, c)
+		}
+	}
+	rest := ""
+	switch {
+	case len(changed) == 0:
+		s.when = time.Now()
+		return "The scope stays set as it is."
+	case len(changed) < len(clauses):
+		rest = " The rest stays."
+	}
+	s.asked, s.when = clauses, time.Now()
+	return "Set the scope: " + strings.Join(changed, "; ") + "." + rest
 }
 
-// divisions are on a scope's screen across and up (practice): what a range or a length is per division.
+// divisions of a scope's screen (practice): what a range or a length is per division.
 const (
 	across = 10
 	up     = 8
 )
 
-func words(c scope.Setup) string {
-	var b strings.Builder
-	b.WriteString("Set the scope: ")
+// words are the channels, the time base, peak detection and the trigger of a setting.
+func words(c scope.Setup) []string {
+	var vertical []string
+	same := map[string][]string{} // channels by how they are set
 	for _, n := range slices.Sorted(maps.Keys(c.Channels)) {
 		v := c.Channels[n]
-		fmt.Fprintf(&b, "channel %d", n)
+		how := fmt.Sprintf("d.c., probe factor %g, %v a division with %v in the middle (%v to %v have to show)", max(v.Factor, 1),
+			quantity.Volts(knob(float64(v.FullScale)/up)), v.Centre, v.Centre-v.FullScale/2, v.Centre+v.FullScale/2)
+		which := fmt.Sprintf("channel %d", n)
 		if v.Tip != "" {
-			fmt.Fprintf(&b, " (%s)", v.Tip)
+			which += " (" + v.Tip + ")"
 		}
-		fmt.Fprintf(&b, " d.c., probe factor %g, %v to %v on the screen (%v a division or more, %v in the middle); ", max(v.Factor, 1), v.Centre-v.FullScale/2,
-			v.Centre+v.FullScale/2, v.FullScale/up, v.Centre)
+		if len(same[how]) == 0 {
+			vertical = append(vertical, how)
+		}
+		same[how] = append(same[how], which)
 	}
-	length := quantity.Seconds(float64(c.Points) / float64(c.Rate))
-	fmt.Fprintf(&b, "at least %v long (%v a division), at least %d points, so that they lie %v apart or less; ", length, length/across, c.Points, quantity.Seconds(1/float64(c.Rate)))
+	for i, how := range vertical {
+		vertical[i] = strings.Join(same[how], ", ") + ": " + how
+	}
+	length := float64(c.Points) / float64(c.Rate)
+	peak, trigger := "peak detection off", "trigger on auto"
 	if c.PeakDetect {
-		b.WriteString("peak detection on; ")
+		peak = "peak detection on"
 	}
-	if t := c.Trigger; t.Channel == 0 {
-		b.WriteString("trigger on auto.")
-	} else {
+	if t := c.Trigger; t.Channel != 0 {
 		edge := t.Edge
 		if edge == "" {
 			edge = scope.Rising
 		}
-		fmt.Fprintf(&b, "trigger on channel %d, %s edge at %v, %v of the record before it.", t.Channel, edge, t.Level, t.Position)
+		trigger = fmt.Sprintf("trigger on channel %d, %s edge at %v, %v of the record before it", t.Channel, edge, t.Level, t.Position)
 	}
-	return b.String()
+	return []string{
+		strings.Join(vertical, "; ") + "; all others off",
+		fmt.Sprintf("%v a division, so that the record is %v long or longer, with points %v apart or less (%d for %v)",
+			quantity.Seconds(knob(length/across)), quantity.Seconds(length), quantity.Seconds(1/float64(c.Rate)), c.Points, quantity.Seconds(length)),
+		peak, trigger,
+	}
+}
+
+// knob is the next step up of a scope's knob, which goes in steps of 1, 2 and 5 (practice).
+func knob(x float64) float64 {
+	decade := math.Pow(10, math.Floor(math.Log10(x)))
+	for _, step := range []float64{1, 2, 5} {
+		if step*decade >= x*(1-1e-9) {
+			return step * decade
+		}
+	}
+	return 10 * decade
 }
 
 // act is the setting for a program that stands in for the person: rate|points|peak|trigger channel|level|edge|position, and for

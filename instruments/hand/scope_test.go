@@ -75,8 +75,11 @@ func TestAnExportServesInPlaceOfAScope(t *testing.T) {
 	require.InDelta(t, -8, two.At(0), 1e-9)
 	require.InEpsilon(t, 1e-6, float64(one.Step), 1e-6)
 
-	for _, part := range []string{"channel 1 (probe P1, gate A.high against its own source) d.c., probe factor 10, -8 V to 16 V", "at least 1 ms long",
-		"1 us apart or less", "trigger on auto", folder} {
+	for _, part := range []string{
+		"channel 1 (probe P1, gate A.high against its own source), channel 2 (probe P2, gate A.low against its own source): d.c., probe factor 10, " +
+			"5 V a division with 4 V in the middle (-8 V to 16 V have to show)",
+		"100 us a division, so that the record is 1 ms long or longer, with points 1 us apart or less", "peak detection off; trigger on auto.", folder,
+	} {
 		require.Contains(t, strings.ReplaceAll(p.asked[0].Text, "µ", "u"), part)
 	}
 	require.True(t, p.asked[0].File)
@@ -95,6 +98,18 @@ func TestAnExportServesInPlaceOfAScope(t *testing.T) {
 	_, err = s.Triggered(t.Context(), time.Second)
 	require.NoError(t, err)
 	require.Contains(t, p.asked[1].Text, "stays set as it is")
+
+	longer := wanted()
+	longer.Points = 3000
+	p.answers = append(p.answers, "C.CSV")
+	require.NoError(t, s.Configure(t.Context(), longer))
+	require.NoError(t, s.Arm(t.Context()))
+	put(t, folder, "C.CSV", export(twoChannels, 1e-6, 3000), 0)
+	_, err = s.Triggered(t.Context(), time.Second)
+	require.NoError(t, err)
+	require.Contains(t, strings.ReplaceAll(p.asked[2].Text, "µ", "u"), "Set the scope: 500 us a division")
+	require.NotContains(t, p.asked[2].Text, "channel 1", "what stays is not told again")
+	require.Contains(t, p.asked[2].Text, "The rest stays.")
 }
 
 func TestAFileThatDoesNotServeIsRefusedInOneLineAndAskedForAgain(t *testing.T) {
