@@ -89,3 +89,38 @@ func (o octets) nextTurned(i int, limit, turn byte) int {
 	}
 	return len(o)
 }
+
+// widen returns low..high widened to what o holds. Most codes lie within.
+func (o octets) widen(low, high byte) (byte, byte) {
+	rest := []byte(o)
+	for len(rest) >= 32 && (low > 0 || high < 255) {
+		least, most := uint64(low)*everyByte, uint64(high)*everyByte
+		leastLow := least &^ topBits
+		for len(rest) >= 32 {
+			a := binary.LittleEndian.Uint64(rest)
+			b := binary.LittleEndian.Uint64(rest[8:])
+			c := binary.LittleEndian.Uint64(rest[16:])
+			d := binary.LittleEndian.Uint64(rest[24:])
+			inside := atLeast(a, least, leastLow) & atLeast(b, least, leastLow) & atLeast(c, least, leastLow) & atLeast(d, least, leastLow) &
+				atLeast(most, a, a&^topBits) & atLeast(most, b, b&^topBits) & atLeast(most, c, c&^topBits) & atLeast(most, d, d&^topBits)
+			if inside&topBits != topBits {
+				break
+			}
+			rest = rest[32:]
+		}
+		if len(rest) < 32 {
+			break
+		}
+		for _, v := range rest[:32] {
+			low, high = min(low, v), max(high, v)
+		}
+		rest = rest[32:]
+	}
+	if low == 0 && high == 255 {
+		return low, high
+	}
+	for _, v := range rest {
+		low, high = min(low, v), max(high, v)
+	}
+	return low, high
+}

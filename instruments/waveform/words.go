@@ -7,37 +7,36 @@ const (
 	topOfWord = 0x8000800080008000
 )
 
-// quad is four codes in one word of the machine, as unsigned ones: a single load.
-func quad(w words) uint64 {
-	_ = w[3]
-	return (uint64(uint16(w[0])) | uint64(uint16(w[1]))<<16 | uint64(uint16(w[2]))<<32 | uint64(uint16(w[3]))<<48) ^ topOfWord
+// quad is four codes from the k-th on in one word of the machine, as unsigned ones: a single load.
+func quad(w *[16]int16, k int) uint64 {
+	return (uint64(uint16(w[k])) | uint64(uint16(w[k+1]))<<16 | uint64(uint16(w[k+2]))<<32 | uint64(uint16(w[k+3]))<<48) ^ topOfWord
 }
 
-// wordsAtLeast does for four words what atLeast does for eight bytes.
-func wordsAtLeast(x, y, low uint64) uint64 {
-	return (x &^ y) | (^(x ^ y) & ((x | topOfWord) - low))
-}
+// halves drops the last bit of four codes, so that the top bit of each is free to borrow from: (a|topOfWord)-b keeps it where
+// a is not below b.
+func halves(x uint64) uint64 { return x >> 1 &^ topOfWord }
 
-// lanes is a limit in all four words, unsigned, and without its top bits.
-func lanes(limit int32) (y, low uint64) {
-	y = uint64(uint16(limit)^0x8000) * everyWord
-	return y, y &^ topOfWord
-}
+// halved is a code, counted from the least that there is, without its last bit, four times.
+func halved(code int32) uint64 { return uint64(code-math.MinInt16) / 2 * everyWord }
 
-// nextAtLeast looks at sixteen codes at a time.
+// nextAtLeast asks sixteen codes at a time, without their last bit, whether one may reach the level.
 func (w words) nextAtLeast(i int, level float64) int {
 	level = math.Ceil(level)
 	if level > math.MaxInt16 {
 		return len(w)
 	}
 	limit := int32(max(level, math.MinInt16))
-	y, low := lanes(limit)
+	half := halved(limit)
 	rest := w[min(i, len(w)):]
 	for len(rest) >= 16 {
-		r := rest[:16]
-		if (wordsAtLeast(quad(r), y, low)|wordsAtLeast(quad(r[4:]), y, low)|wordsAtLeast(quad(r[8:]), y, low)|
-			wordsAtLeast(quad(r[12:]), y, low))&topOfWord != 0 {
-			break
+		r := (*[16]int16)(rest)
+		a, b, c, d := halves(quad(r, 0)), halves(quad(r, 4)), halves(quad(r, 8)), halves(quad(r, 12))
+		if (((a|topOfWord)-half)|((b|topOfWord)-half)|((c|topOfWord)-half)|((d|topOfWord)-half))&topOfWord != 0 {
+			for k, v := range r {
+				if int32(v) >= limit {
+					return len(w) - len(rest) + k
+				}
+			}
 		}
 		rest = rest[16:]
 	}
@@ -55,16 +54,17 @@ func (w words) nextAtMost(i int, level float64) int {
 		return len(w)
 	}
 	limit := int32(min(level, math.MaxInt16))
-	if limit == math.MaxInt16 {
-		return min(i, len(w))
-	}
-	y, low := lanes(limit + 1)
+	half := halved(limit) | topOfWord
 	rest := w[min(i, len(w)):]
 	for len(rest) >= 16 {
-		r := rest[:16]
-		if wordsAtLeast(quad(r), y, low)&wordsAtLeast(quad(r[4:]), y, low)&wordsAtLeast(quad(r[8:]), y, low)&
-			wordsAtLeast(quad(r[12:]), y, low)&topOfWord != topOfWord {
-			break
+		r := (*[16]int16)(rest)
+		a, b, c, d := halves(quad(r, 0)), halves(quad(r, 4)), halves(quad(r, 8)), halves(quad(r, 12))
+		if ((half-a)|(half-b)|(half-c)|(half-d))&topOfWord != 0 {
+			for k, v := range r {
+				if int32(v) <= limit {
+					return len(w) - len(rest) + k
+				}
+			}
 		}
 		rest = rest[16:]
 	}
@@ -75,15 +75,6 @@ func (w words) nextAtMost(i int, level float64) int {
 	}
 	return len(w)
 }
-
-// In a record longer than wholly, the histogram counts counted of every stretch neighbours: state levels rest on tens of
-// thousands of samples all the same. Where in its stretch a part lies changes by the golden ratio, so that no period of
-// the signal falls into step with it. Extremes come from all samples.
-const (
-	wholly  = 1 << 16
-	stretch = 512
-	counted = 48
-)
 
 func (w words) histogram() histogram {
 	h := histogram{n: len(w)}
@@ -102,13 +93,12 @@ func (w words) histogram() histogram {
 		low, high = min(low, int32(w[i])), max(high, int32(w[i]))
 	}
 	b := newBinning(low, high)
-	n, at := 0, uint32(0)
-	rest := w
+	n := 0
+	rest, part := w, thinned{}
 	for len(rest) >= stretch {
 		block := rest[:stretch]
 		low, high = block.widen(low, high)
-		at += 0x9e3779b9
-		from := int(uint64(at) * (stretch - counted) >> 32)
+		from := part.next()
 		b.add(block[from : from+counted])
 		n += counted
 		rest = rest[stretch:]
@@ -119,15 +109,37 @@ func (w words) histogram() histogram {
 	return b.histogram(n, low, high)
 }
 
-// widen returns low..high widened to what w holds. Most codes lie within.
+// widen returns low..high widened to what w holds. Most codes lie within: sixteen are first asked, without their last bit,
+// whether one may lie outside.
 func (w words) widen(low, high int32) (int32, int32) {
-	for rest := w; len(rest) > 0; {
-		k := min(rest.nextAtMost(0, float64(low)-1), rest.nextAtLeast(0, float64(high)+1))
-		if k == len(rest) {
+	rest := w
+	for len(rest) >= 16 {
+		// Codes from 2·floor to 2·ceiling+1, counted from the least that there is, lie within for certain.
+		floor, ceiling := halved(low+1), halved(high+1)-everyWord
+		if high == math.MinInt16 {
+			ceiling, floor = 0, topOfWord-everyWord
+		}
+		ceiling |= topOfWord
+		for len(rest) >= 16 {
+			r := (*[16]int16)(rest)
+			a, b, c, d := halves(quad(r, 0)), halves(quad(r, 4)), halves(quad(r, 8)), halves(quad(r, 12))
+			inside := (ceiling - a) & (ceiling - b) & (ceiling - c) & (ceiling - d) &
+				((a | topOfWord) - floor) & ((b | topOfWord) - floor) & ((c | topOfWord) - floor) & ((d | topOfWord) - floor)
+			if inside&topOfWord != topOfWord {
+				break
+			}
+			rest = rest[16:]
+		}
+		if len(rest) < 16 {
 			break
 		}
-		low, high = min(low, int32(rest[k])), max(high, int32(rest[k]))
-		rest = rest[k+1:]
+		for _, v := range rest[:16] {
+			low, high = min(low, int32(v)), max(high, int32(v))
+		}
+		rest = rest[16:]
+	}
+	for _, v := range rest {
+		low, high = min(low, int32(v)), max(high, int32(v))
 	}
 	return low, high
 }
