@@ -65,13 +65,12 @@ type gate struct {
 	fewest            float64
 }
 
-func newGate(t Trace, skew quantity.Seconds, threshold quantity.Volts, o LegOptions) *gate {
+func newGate(t Trace, h *histogram, skew quantity.Seconds, threshold quantity.Volts, o LegOptions) *gate {
 	g := &gate{t: t.Shifted(-skew), fewest: math.Inf(1), resolution: t.resolutionCodes()}
 	g.noise = noise(t.codes, g.resolution)
 	band := 3*g.noise + g.resolution
 	g.c = newScan(t.codes, t.code(float64(threshold)), band, band)
 	g.gain, g.offset = float64(o.Gain)*math.Abs(float64(threshold))/t.scale, float64(o.Offset)/t.scale
-	h := t.codes.histogram()
 	low, high := h.levels(g.noise, g.resolution)
 	g.swing = 0.8 * (high.level - low.level)
 	g.share = (t.code(float64(threshold)) - low.level) / (high.level - low.level)
@@ -97,15 +96,16 @@ func (g *gate) edge() float64 { return g.next.perCode * g.swing }
 // turns (one side stands still, as in six-step drive with one side chopped) a dead time does not exist; overlaps are
 // found all the same.
 func Leg(high, low Trace, o LegOptions) Timing {
-	for _, t := range []Trace{high, low} {
+	var found [2]histogram
+	for i, t := range []Trace{high, low} {
 		if t.Len() < 8 || t.Step <= 0 {
 			return Timing{Reason: fmt.Sprintf("the record of %s holds %d samples: too few to tell anything", t.Name, t.Len()), Change: "capture a longer record"}
 		}
-		if h := t.codes.histogram(); h.unusable {
+		if found[i] = t.codes.histogram(); found[i].unusable {
 			return Timing{Reason: fmt.Sprintf("the record of %s holds values that are no finite numbers", t.Name), Change: "read the record again"}
 		}
 	}
-	a, b := newGate(high, o.SkewHigh, o.ThresholdHigh, o), newGate(low, o.SkewLow, o.ThresholdLow, o)
+	a, b := newGate(high, &found[0], o.SkewHigh, o.ThresholdHigh, o), newGate(low, &found[1], o.SkewLow, o.ThresholdLow, o)
 	w := walk{high: a, low: b, from: float64(max(a.t.Start, b.t.Start)), to: float64(min(a.t.when(float64(high.Len()-1)), b.t.when(float64(low.Len()-1))))}
 	w.run()
 	return w.timing(o)
