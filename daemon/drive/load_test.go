@@ -1,13 +1,16 @@
 package drive
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode"
 
 	"github.com/stretchr/testify/require"
 
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/datafile"
 )
 
@@ -140,5 +143,33 @@ func FuzzDecodeNeverAcceptsAFamilyThatCannotBeUsed(f *testing.F) {
 				}
 			}
 		}
+	})
+}
+
+// Whatever stands for the decision rule: it is taken and decides, or it is one line that names file, line and key.
+func FuzzDecisionIsTakenOrToldInOneLine(f *testing.F) {
+	good, err := os.ReadFile(filepath.Join(configured, "wren.yaml"))
+	require.NoError(f, err)
+	at := 1 + strings.Count(string(good[:strings.Index(string(good), "decision: simple")]), "\n")
+	for _, seed := range []string{"simple", "guarded", "guardet", "5 %", "0 %", "50 %", "-5 %", "0.05", "5 V", "NaN %", "1e-300 %", "", "it's", "{}"} {
+		f.Add(seed, true)
+		f.Add(seed, false)
+	}
+	f.Fuzz(func(t *testing.T, value string, risk bool) {
+		if strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == '\uFFFD' || !unicode.IsPrint(r) }) {
+			return // more than one line, or no text
+		}
+		written := "'" + strings.ReplaceAll(value, "'", "''") + "'"
+		if risk {
+			written = "{false_acceptance: " + written + "}"
+		}
+		family, err := Decode("wren.yaml", []byte(strings.Replace(string(good), "decision: simple", "decision: "+written, 1)))
+		if err == nil {
+			low, high := 1.0, 2.0
+			require.Equal(t, verdict.Fail, verdict.Decide(3, 0.1, &low, &high, family.Decision.Rule()))
+			require.NotEqual(t, verdict.Fail, verdict.Decide(1.5, 0.1, &low, &high, family.Decision.Rule()))
+			return
+		}
+		require.Regexp(t, fmt.Sprintf(`\Awren\.yaml:%d: decision(\.false_acceptance)?: .+\z`, at), err.Error())
 	})
 }

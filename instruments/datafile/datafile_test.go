@@ -225,6 +225,14 @@ func TestNearMiss(t *testing.T) {
 	require.Equal(t, "; there are none", DidYouMean("x", nil))
 }
 
+func TestWhatNoTextHoldsIsToldWithItsLine(t *testing.T) {
+	for _, bad := range []string{"\xff", "\x00", "\x1b"} {
+		var into file
+		_, err := Decode("x.yaml", []byte("name: demo\ncurrent_limit: '"+bad+"'\n"), &into)
+		require.ErrorContains(t, err, "x.yaml:2: not YAML: ")
+	}
+}
+
 // Whatever the bytes: no panic, faults of one line each in the order of lines that lie within the file, and what is read
 // without a fault holds what is needed.
 func FuzzDecode(f *testing.F) {

@@ -11,6 +11,8 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -39,7 +41,7 @@ func Decode(name string, data []byte, into any) (*Document, error) {
 	case errors.Is(err, io.EOF), err == nil && (len(root.Content) == 0 || null(root.Content[0])):
 		return nil, Faults{{File: name, Text: "the file is empty"}}
 	case err != nil:
-		return nil, syntaxFault(name, err)
+		return nil, syntaxFault(name, data, err)
 	}
 	if err := decoder.Decode(new(yaml.Node)); !errors.Is(err, io.EOF) {
 		return nil, Faults{{File: name, Text: "the file holds more than one document (a line ---), or goes on after its end"}}
@@ -53,11 +55,14 @@ func Decode(name string, data []byte, into any) (*Document, error) {
 var yamlLine = regexp.MustCompile(`^yaml: line (\d+): `)
 
 // syntaxFault moves the line that the YAML parser tells to where our faults have it.
-func syntaxFault(name string, err error) error {
+func syntaxFault(name string, data []byte, err error) error {
 	text, line := err.Error(), 0
 	if m := yamlLine.FindStringSubmatch(text); m != nil {
 		line, _ = strconv.Atoi(m[1]) // digits by the expression
 		text = text[len(m[0]):]
+	}
+	if line == 0 {
+		line = unreadable(data)
 	}
 	text = "not YAML: " + strings.TrimPrefix(text, "yaml: ")
 	if strings.Contains(text, "cannot start any token") {
@@ -133,4 +138,15 @@ func resolve(node *yaml.Node) *yaml.Node {
 		return node.Alias
 	}
 	return node
+}
+
+// unreadable is the first line that holds what no text holds, which the YAML parser refuses without saying where; 0 where there
+// is none.
+func unreadable(data []byte) int {
+	for i, line := range bytes.Split(data, []byte("\n")) {
+		if !utf8.Valid(line) || bytes.ContainsFunc(line, func(r rune) bool { return unicode.IsControl(r) && r != '\t' && r != '\r' }) {
+			return i + 1
+		}
+	}
+	return 0
 }
