@@ -52,11 +52,34 @@ func FindRipple(t Trace, o Options) Ripple {
 		none := undecided("read the trace again", "the trace holds what is no finite number")
 		return Ripple{none, none, none}
 	}
-	sigma := noise(t.codes, t.resolutionCodes()) * t.scale
+	sigma := noiseOnRipple(values, t.resolution)
 	r := Ripple{Frequency: mainFrequency(values, sigma, float64(t.Step), o)}
 	r.PeakToPeak = peakToPeak(values, all, sigma, t.resolution, r.Frequency, float64(t.Step), o)
 	r.RMS = rmsOf(values, sigma, t.resolution, r.Frequency, float64(t.Step), o)
 	return r
+}
+
+// noiseOnRipple estimates the standard deviation of the noise from third differences at up to 1024 places: a ripple that is
+// sampled a few dozen times a period all but vanishes from these, while it would count as noise in first ones.
+func noiseOnRipple(values []float64, resolution float64) float64 {
+	n := len(values) - 3
+	places := min(n, 1024)
+	squares := make([]float64, places)
+	for k := range squares {
+		v := values[k*n/places:]
+		d := v[3] - 3*v[2] + 3*v[1] - v[0]
+		squares[k] = d * d / 20 // the sum of the squares of the coefficients
+	}
+	slices.Sort(squares)
+	limit := max(25*squares[places/2], resolution*resolution) // jumps of the ripple itself are outvoted
+	var sum tally
+	for _, s := range squares {
+		if s > limit {
+			break
+		}
+		sum.add(s)
+	}
+	return math.Sqrt(sum.mean())
 }
 
 // peakToPeak takes off what the noise adds at both extremes. How much that is follows from how many samples lie near to an
