@@ -53,6 +53,16 @@ func (b byHand) Ask(ctx context.Context, q hand.Question) (string, error) {
 	return a.Text, err
 }
 
+// Compute holds the computing slot while f runs: reading a long trace file must not keep the wardens from a processor.
+func (b byHand) Compute(ctx context.Context, f func()) error {
+	if err := b.station.cfg.Slot.Take(ctx); err != nil {
+		return err
+	}
+	defer b.station.cfg.Slot.Give()
+	f()
+	return nil
+}
+
 // Note keeps a sentence in the record of the run.
 func (b byHand) Note(text string) { b.station.emit(event.Note{Text: text}) }
 

@@ -31,6 +31,8 @@ type Asker interface {
 	Ask(ctx context.Context, q Question) (string, error)
 	// Note keeps a sentence in the record.
 	Note(text string)
+	// Compute runs f, which only computes, once a processor is free for it; an error says that ctx ended before.
+	Compute(ctx context.Context, f func()) error
 }
 
 // Errors that callers tell apart.

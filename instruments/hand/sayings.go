@@ -78,7 +78,11 @@ func (s *Scope) read(ctx context.Context, path string) (*tracefile.File, error) 
 	}
 	options := s.says.options
 	for range 4 {
-		f, err := tracefile.Read(path, options)
+		var f *tracefile.File
+		var err error
+		if waited := s.asker.Compute(ctx, func() { f, err = tracefile.Read(path, options) }); waited != nil {
+			return nil, waited
+		}
 		if err == nil {
 			s.says.options.Unit, s.says.options.TimeUnit = options.Unit, options.TimeUnit
 			return f, nil
