@@ -41,7 +41,7 @@ func Checks() []string {
 		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "charge relay", "bus steady", "discharge", "bus down",
 		"under-voltage lock-out", "sense line", "fault lamp lights", "reference gain", "series resistance",
 		"response time", "fault latches", "reset", "start threshold", "over-voltage lock-out",
-		"stand-ins out", "leak between phases", "limiter", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",
+		"stand-ins out", "leak between phases", "limiter", "limiter lamp", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",
 		"phase order", "phase voltage", "high side conducts", "low side conducts", "unbalance", "bus ripple",
 		"sensor offset", "sensor gain", "current limit",
 		"bus current drift", "bus voltage drift", "control current drift", "control voltage drift", "temperature drift", "temperature rise",

@@ -64,6 +64,7 @@ func (r *fakeRig) Next(ctx context.Context, name string) (Reading, error) {
 	reading.Name, reading.At = name, time.Now()
 	return reading, nil
 }
+func (r *fakeRig) Limiter() (kind, value string)              { return "lamp", "60 W" }
 func (r *fakeRig) OutputCapacitance(string) quantity.Farads   { return 100e-6 }
 func (r *fakeRig) PullsDown(string) bool                      { return false }
 func (r *fakeRig) HallSpacing(_ context.Context, n int) error { return r.note("spacing %d", n) }

@@ -147,7 +147,7 @@ func outputOf(supplies map[string]starlark.Value) builtin {
 	}
 }
 
-// benchModule is bench: has("scope"), by_hand("scope"), output_capacitance("bus"), pulls_down("bus").
+// benchModule is bench: has("scope"), by_hand("scope"), output_capacitance("bus"), pulls_down("bus"), limiter().
 func (e *engine) benchModule() *starlarkstruct.Module {
 	of := func(value func(role string) starlark.Value) builtin {
 		return func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -162,6 +162,13 @@ func (e *engine) benchModule() *starlarkstruct.Module {
 		"has":                of(func(role string) starlark.Value { return starlark.Bool(e.rig.HasRole(role)) }),
 		"by_hand":            of(func(role string) starlark.Value { return starlark.Bool(e.rig.ByHand(role)) }),
 		"output_capacitance": of(func(role string) starlark.Value { return measured{Value: e.rig.OutputCapacitance(role).Value()} }),
-		"pulls_down":         of(func(role string) starlark.Value { return starlark.Bool(e.rig.PullsDown(role)) }),
+		"limiter": func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+			if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
+				return nil, err
+			}
+			kind, value := e.rig.Limiter()
+			return starlarkstruct.FromStringDict(starlark.String("limiter"), starlark.StringDict{"kind": starlark.String(kind), "value": starlark.String(value)}), nil
+		},
+		"pulls_down": of(func(role string) starlark.Value { return starlark.Bool(e.rig.PullsDown(role)) }),
 	})
 }

@@ -44,6 +44,8 @@ type Supplies interface {
 	SetCurrent(ctx context.Context, role string, limit quantity.Amperes) error
 	// Next is the next poll of a watched quantity ("bus.voltage") that is asked after this call.
 	Next(ctx context.Context, name string) (Reading, error)
+	// Limiter is what the bench file says stands between the bus capacitors and the bridge: none, lamp, resistor or fuse, and which.
+	Limiter() (kind, value string)
 	// OutputCapacitance is a supply's own output capacitor, as the bench file states it.
 	OutputCapacitance(role string) quantity.Farads
 	// PullsDown says whether a supply's output sinks current when it is off or set lower, so that it hides a bleeder.

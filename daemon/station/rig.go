@@ -67,6 +67,11 @@ func (r *rig) SetCurrent(ctx context.Context, role string, limit quantity.Ampere
 	return r.bench().SetCurrent(ctx, role, limit)
 }
 
+func (r *rig) Limiter() (kind, value string) {
+	l := r.station.cfg.File.Limiter
+	return l.Kind, l.Value
+}
+
 func (r *rig) OutputCapacitance(role string) quantity.Farads {
 	if in := r.station.cfg.File.Instruments[role]; in != nil {
 		return in.OutputCapacitance

@@ -18,6 +18,7 @@ type FittedStage struct {
 // surroundings are what a person has put around the fitted bridge.
 type surroundings struct {
 	limiter  string // between capacitors and bridge: lamp, fuse
+	flashed  bool   // the lamp has glowed since somebody looked
 	load     string // at the phases: empty, star, dummy
 	decouple bool   // a resistor stands in the supply's lead
 }
@@ -57,9 +58,13 @@ func (p *Plant) Answer(what string) (answer string, err error) {
 			}
 		case "lamp":
 			answer = "dark"
-			if p.around.limiter == "lamp" && p.lampPower() > lampGlows {
+			switch {
+			case p.lampGlows():
 				answer = "stays bright"
+			case p.around.flashed:
+				answer = "flash then dark"
 			}
+			p.around.flashed = false
 		default:
 			err = fmt.Errorf("the simulated person does not know %q", what)
 		}
@@ -140,6 +145,7 @@ func (p *Plant) bridgeLoad(v *view, vb float64) float64 {
 	for _, leg := range p.params.Bridge.Legs {
 		g += p.through(v, leg) / (p.limiterOhms(v, vb) + 2*deviceOn)
 	}
+	p.around.flashed = p.around.flashed || g > 0 && p.lampGlows()
 	in, out := p.turningLegs()
 	if i := p.loadCurrent(v, in, out); i != 0 {
 		r := p.branch() + deviceOn
@@ -163,13 +169,16 @@ func (p *Plant) limiterOhms(v *view, vb float64) float64 {
 	return lampCold
 }
 
-func (p *Plant) lampPower() float64 {
+func (p *Plant) lampGlows() bool {
+	if p.around.limiter != "lamp" {
+		return false
+	}
 	v, vb := p.look(), p.bus.net.vb
 	i := 0.0
 	for _, leg := range p.params.Bridge.Legs {
 		i += p.through(v, leg) * vb / (p.limiterOhms(v, vb) + 2*deviceOn)
 	}
-	return i * vb
+	return i*vb > lampGlows
 }
 
 // branch is one branch of what hangs on the phases, Ω; 0: nothing does.

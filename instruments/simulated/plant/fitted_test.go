@@ -62,6 +62,18 @@ func TestAShootThroughMakesTheLampGlow(t *testing.T) {
 	require.InDelta(t, bus/lampHot, float64(b.BusSupply().Read().Current)-bus/3900, 0.05*bus/lampHot+2e-3, "the lamp's hot resistance limits the current")
 }
 
+func TestALampThatGlowedIsToldOnceAsAFlash(t *testing.T) {
+	b := fittedUnit(t, "none", "device_shorted:A.low", "device_shorted:A.high@bus=20 V")
+	b.answers("limiter", "lamp")
+	b.wait(300e6)
+	b.BusTerminals()
+	b.BusSupply().SetVoltage(5)
+	b.wait(30e9)
+	b.BusTerminals()
+	b.answers("lamp", "flash then dark")
+	b.answers("lamp", "dark")
+}
+
 func TestTheDrivesOwnLimitHoldsTheCurrent(t *testing.T) {
 	b := fittedUnit(t, "dummy")
 	in, _ := b.turningLegs()
