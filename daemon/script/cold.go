@@ -57,13 +57,13 @@ func (e *engine) between(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 			return nil, fmt.Errorf("%s: leads are nulled in ohms only: %w", b.Name(), err)
 		}
 		m.Number = math.Max(0, m.Number-null.Number)
-		m.uncertainty = math.Hypot(m.uncertainty, null.uncertainty)
 		parts := verdict.NewBudget(quantity.Ohm)
 		parts.Parts = append(parts.Parts, m.budget...)
 		if null.uncertainty > 0 {
 			parts.Limits(fmt.Sprintf("nulling the leads (%v)", null.Value), null.uncertainty)
 		}
 		m.budget = parts.Parts
+		m.uncertainty, _ = parts.Expanded()
 	}
 	return m, nil
 }

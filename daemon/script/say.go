@@ -2,8 +2,6 @@ package script
 
 import (
 	"fmt"
-	"math"
-	"slices"
 
 	"go.starlark.net/starlark"
 
@@ -102,12 +100,7 @@ func compare(c *verdict.Check, reading measured, low, high, uncertainty *measure
 func budget(reading measured, u float64) *verdict.Budget {
 	b := verdict.NewBudget(reading.Unit)
 	b.Parts = reading.budget
-	switch rest := u*u - 4*b.Combined()*b.Combined(); {
-	case u == reading.uncertainty:
-	case u > reading.uncertainty && rest > 0 && len(b.Parts) > 0:
-		b.Parts = slices.Clone(b.Parts)
-		b.Half("what the script adds", math.Sqrt(rest))
-	default:
+	if u != reading.uncertainty && (len(b.Parts) == 0 || !b.UpTo("what the script adds", u)) {
 		b.Parts = nil
 	}
 	if len(b.Parts) == 0 {

@@ -2,9 +2,11 @@ package verdict
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"benchwarden/instruments/coverage"
 	"benchwarden/instruments/quantity"
 )
 
@@ -94,15 +96,55 @@ func (b Budget) Degrees() float64 {
 // ample is where the coverage factor 2 is good enough: t is 2.009 at 50 degrees of freedom.
 const ample = 50
 
-// Expanded is the 95 % half width with its coverage factor: 2, or Student's t at the truncated degrees of freedom where these
-// are too few for that. Limits of error that stand alone are their own half width, k = √3: nothing lies beyond them.
+// Expanded is the 95 % half width with its coverage factor. Without limits of error and steps that is 2; where these, which are
+// rectangles, outweigh the rest it is less, down to 1.65. Where degrees of freedom are too few it is wider by Student's t.
+// Limits of error that stand alone are their own half width, k = √3: nothing lies beyond them.
+//
+// Source: JCGM 100:2008 (GUM), G.2 and G.4.
 func (b Budget) Expanded() (u, k float64) {
 	if len(b.Parts) == 1 && b.Parts[0].Kind == ErrorLimits {
 		return b.Parts[0].Value.Number, math.Sqrt(3)
 	}
-	k = 2
-	if degrees := math.Max(1, math.Floor(b.Degrees())); degrees < ample {
-		k = distuv.StudentsT{Sigma: 1, Nu: degrees}.Quantile(0.975)
+	combined, fourth := b.Combined(), 0.0
+	for _, p := range b.Parts {
+		if p.Kind == ErrorLimits || p.Kind == Step {
+			fourth += math.Pow(p.Standard.Number, 4)
+		}
 	}
-	return k * b.Combined(), k
+	k = 2
+	if fourth > 0 {
+		k = coverage.Factor(coverage.Rectangle * fourth / math.Pow(combined, 4))
+	}
+	if degrees := math.Max(1, math.Floor(b.Degrees())); degrees < ample {
+		t := distuv.StudentsT{Sigma: 1, Nu: degrees}.Quantile(0.975)
+		if k == 2 {
+			k = t
+		} else {
+			k *= t / coverage.Normal
+		}
+	}
+	return k * combined, k
+}
+
+// UpTo adds the part, stated as a 95 % half width, that makes the whole come to u; false where the parts come to more already.
+func (b *Budget) UpTo(name string, u float64) bool {
+	with := func(half float64) Budget {
+		more := Budget{Parts: slices.Clone(b.Parts), unit: b.unit}
+		more.Half(name, half)
+		return more
+	}
+	low, high := 0.0, u
+	if least, _ := with(0).Expanded(); !(least < u) {
+		return false
+	}
+	for range 60 {
+		half := (low + high) / 2
+		if comes, _ := with(half).Expanded(); comes < u {
+			low = half
+		} else {
+			high = half
+		}
+	}
+	*b = with(high)
+	return true
 }

@@ -2,6 +2,7 @@ package verdict
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -20,8 +21,47 @@ func TestBuildingBlocks(t *testing.T) {
 	require.InDelta(t, 1.732051, k, 5e-7)
 	limits.Resolution("", 0)
 	u, k = limits.Expanded()
-	require.InDelta(t, 1.154701, u, 5e-7)
-	require.Equal(t, 2.0, k)
+	require.InDelta(t, 0.95, u, 1e-4, "a rectangle that other contributions stand beside")
+	require.InDelta(t, 1.645, k, 1e-3)
+}
+
+// Drawn sums of limits of error, steps and what scatters lie within the expanded uncertainty in 95 % of cases (95.45 % with the
+// factor 2), whatever outweighs the rest.
+func TestExpandedHoldsNinetyFivePercent(t *testing.T) {
+	random := rand.New(rand.NewPCG(19, 95))
+	for range 40 {
+		var b Budget
+		size := func() float64 { return math.Pow(10, -1.5+2*random.Float64()) }
+		halves, sigma := []float64{size(), size()}, size()
+		b.Limits("", halves[0])
+		b.Resolution("", 2*halves[1])
+		b.Standard("", sigma)
+		u, _ := b.Expanded()
+		const draws = 20_000
+		held := 0
+		for range draws {
+			x := sigma * random.NormFloat64()
+			for _, h := range halves {
+				x += h * (2*random.Float64() - 1)
+			}
+			if math.Abs(x) <= u {
+				held++
+			}
+		}
+		// 0.95 ± four standard deviations of a count of 20,000, and what the factors round up.
+		require.InDelta(t, 0.9515, float64(held)/draws, 0.0085, "sigma %v, halves %v", sigma, halves)
+	}
+}
+
+func TestAPartMakesTheWholeComeToWhatIsStated(t *testing.T) {
+	var b Budget
+	b.Limits("", 1)
+	require.False(t, b.UpTo("", 0.9))
+	require.Len(t, b.Parts, 1)
+	require.True(t, b.UpTo("what a script adds", 1.5))
+	u, _ := b.Expanded()
+	require.InDelta(t, 1.5, u, 1e-9)
+	require.Equal(t, "what a script adds", b.Parts[1].Name)
 }
 
 // JCGM 100:2008 (GUM), example H.1, calibration of an end gauge, in nanometres. Published: u(d) 9.7 with 25.6 degrees of

@@ -19,11 +19,11 @@ func TestACheckTellsWhatItsUncertaintyIsMadeOf(t *testing.T) {
 	require.Equal(t, []string{
 		"accuracy of scope: ± 300 mV (limits of error), u = 170 mV", // 0.3/√3 = 0.1732
 		"noise: ± 100 mV (95 %), u = 50 mV",
-		"together u = 180 mV, U = 360 mV (k = 2.00); test uncertainty ratio 4.2", // 3/(2·0.3606)
+		"together u = 180 mV, U = 320 mV (k = 1.75); test uncertainty ratio 4.8", // 3/(2·0.3153)
 	}, c.BudgetLines())
 
 	c.Low = nil
-	require.Contains(t, c.BudgetLines()[2], "one limit only, the reading lies 4.2 U from it")
+	require.Contains(t, c.BudgetLines()[2], "one limit only, the reading lies 4.8 U from it")
 	_, ok := c.Ratio()
 	require.False(t, ok, "one limit has no width")
 

@@ -1,6 +1,10 @@
 package waveform
 
-import "math"
+import (
+	"math"
+
+	"benchwarden/instruments/coverage"
+)
 
 // budget combines independent contributions to the uncertainty of one value, all in its unit: what scatters (normal) and
 // what lies anywhere within limits (rectangular). The zero value has none.
@@ -46,28 +50,13 @@ func (b budget) expanded() float64 {
 	if b.square == 0 {
 		return 0
 	}
-	k := coverageFactor(-1.2 * b.fourth / (b.square * b.square))
+	k := coverage.Factor(coverage.Rectangle * b.fourth / (b.square * b.square))
 	if b.doubt > 0 {
 		if degrees := b.square * b.square / b.doubt; degrees < 100 {
-			k *= studentT(int(degrees)) / 1.96
+			k *= studentT(int(degrees)) / coverage.Normal
 		}
 	}
 	return k * b.standard()
-}
-
-// coverageFactors are pairs of excess kurtosis and coverage factor for 95 %: of one or two rectangles of different
-// widths with or without a normal part, the largest for each kurtosis, computed by numerical convolution.
-var coverageFactors = [...][2]float64{{-1.2, 1.6454}, {-1.18, 1.653}, {-1.11, 1.699}, {-1.02, 1.751}, {-0.82, 1.834}, {-0.67, 1.882},
-	{-0.6, 1.902}, {-0.5, 1.915}, {-0.4, 1.938}, {-0.2, 1.942}, {-0.075, 1.953}, {0, 1.960}}
-
-func coverageFactor(kurtosis float64) float64 {
-	for i := 1; i < len(coverageFactors); i++ {
-		a, b := coverageFactors[i-1], coverageFactors[i]
-		if kurtosis <= b[0] {
-			return a[1] + (b[1]-a[1])*max(0, kurtosis-a[0])/(b[0]-a[0])
-		}
-	}
-	return coverageFactors[len(coverageFactors)-1][1]
 }
 
 // stated is a value with what its budget comes to.
