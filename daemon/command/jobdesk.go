@@ -33,8 +33,12 @@ func jobsOrNone(ctx context.Context, c *console, s Settings) (*record.Book, *job
 // takeLeftOver takes in what a killed process left in the journals. A journal that cannot be read is told, and stops nothing.
 func takeLeftOver(ctx context.Context, c *console, s Settings, book *record.Book) {
 	taken, err := book.TakeAll(ctx, filepath.Join(s.Data, "journals"))
-	if taken > 0 {
-		fmt.Fprintf(c.out, "record     %d runs were taken from their journals\n", taken)
+	for _, name := range taken {
+		h, _, runErr := book.Run(ctx, name)
+		if runErr == nil {
+			fmt.Fprintf(c.out, "record     run %s on unit %s, taken from its journal: %s\n", name, h.Unit, h.Outcome)
+		}
+		err = errors.Join(err, runErr)
 	}
 	if err != nil {
 		fmt.Fprintln(c.err, "benchwarden: record:", err)

@@ -157,6 +157,7 @@ func TestKilledInTheMiddleOfAJob(t *testing.T) {
 		_ = p.cmd.Process.Signal(syscall.SIGKILL)                        // it may have come to its end before
 		p.ended()
 		r.does("job", "note", r.id, "--text", "the lights went out", "--by", "Ann")
+		r.run(t, "reset", bench, "--by", "Ann") // a busy computer may have let a reading grow old; without a trip there is nothing to reset
 	}
 	// The next run that is opened takes in what was left over.
 	r.script(bench, "cold_checks")
@@ -189,6 +190,7 @@ func TestKilledInTheMiddleOfAJob(t *testing.T) {
 		notes[note.Text]++
 	}
 	require.Equal(t, *kills, notes["the lights went out"])
+	require.Greater(t, len(kept), *kills/2, "most of the runs that were killed had begun")
 	written := 0
 	for text, whole := range said {
 		require.LessOrEqual(t, notes[text], 1, "%s is in the job twice", text)

@@ -105,14 +105,14 @@ func (b *Book) hasRun(ctx context.Context, name string) (known bool, err error) 
 }
 
 // TakeAll takes every journal of a folder that is not in the book yet, the oldest first: what a killed process left behind. One
-// that cannot be taken does not keep the others out.
-func (b *Book) TakeAll(ctx context.Context, folder string) (taken int, err error) {
+// that cannot be taken does not keep the others out. It returns the names of the runs.
+func (b *Book) TakeAll(ctx context.Context, folder string) (taken []string, err error) {
 	entries, err := os.ReadDir(folder)
 	if errors.Is(err, fs.ErrNotExist) {
-		return 0, nil
+		return nil, nil
 	}
 	if err != nil {
-		return 0, fmt.Errorf("journals: %w", err)
+		return nil, fmt.Errorf("journals: %w", err)
 	}
 	var faults []error
 	for _, e := range entries { // sorted by name, which begins with the time
@@ -124,7 +124,7 @@ func (b *Book) TakeAll(ctx context.Context, folder string) (taken int, err error
 			faults = append(faults, err)
 		}
 		if ok {
-			taken++
+			taken = append(taken, strings.TrimSuffix(e.Name(), ".jsonl"))
 		}
 	}
 	return taken, errors.Join(faults...)
