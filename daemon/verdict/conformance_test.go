@@ -15,6 +15,23 @@ func TestConformanceGivesThePublishedExamples(t *testing.T) {
 	require.InDelta(t, 0.989010, Conformance(509.7, 8.6, &low, nil), 1e-6)
 }
 
+// Source: process capability examples of an open uncertainty library: risk of a normal process beyond 9 to 11. Cpk follows from them.
+func TestNonconformanceOfAProcessIsThePublishedOne(t *testing.T) {
+	low, high := 9.0, 11.0
+	for middle, risk := range map[float64]float64{10: 0.01242, 10.5: 0.10574, 12: 0.99379} {
+		require.InDelta(t, risk, 1-Conformance(middle, 0.4, &low, &high), 5e-6, "a process about %v", middle)
+	}
+}
+
+// Source: ILAC-G8:09/2019, table 1 (known from memory, digits computed): risk at the acceptance limit for a guard band of r·U,
+// 1 - Φ(2r): 4.846 % at 0.83 (ISO 14253-1), 0.135 % at 1.5, 1e-9 at 3.
+func TestRiskBehindAGuardBandIsThePublishedOne(t *testing.T) {
+	high, u := 16.5, 0.2
+	for r, risk := range map[float64]float64{0: 0.5, 0.83: 0.04846, 1: 0.02275, 1.5: 0.00135, 3: 1e-9} {
+		require.InEpsilon(t, risk, 1-Conformance(high-r*2*u, u, nil, &high), 0.015, "guard band %v U", r)
+	}
+}
+
 func TestDecideByRiskPutsItsGuardWhereTheRiskSays(t *testing.T) {
 	low, high, nan := 9.0, 11.0, math.NaN()
 	guard := 1.6448536 * 0.1 // 5 % of a normal distribution lie beyond 1.645 u on one side (ISO 14253-1)
