@@ -27,7 +27,9 @@ func newPlace(t *testing.T) *place {
 	t.Helper()
 	folder, err := os.MkdirTemp("", "bw")
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, os.RemoveAll(folder)) })
+	t.Cleanup(func() { // a keeper that ends may still be writing down what it did
+		require.Eventually(t, func() bool { return os.RemoveAll(folder) == nil }, patience, 20*time.Millisecond)
+	})
 	p := &place{folder: folder, socket: filepath.Join(folder, "s")}
 	for _, entry := range os.Environ() {
 		if !strings.HasPrefix(entry, variables) {
