@@ -19,7 +19,7 @@ func TestTheLimiterLampTellsWhereTheCurrentWent(t *testing.T) {
 		outcome verdict.Outcome
 		reason  string
 	}{
-		"a leg shorted through": {[]string{"device_shorted:A.low", "device_shorted:A.high@bus=20 V"}, verdict.Fail, "flash then dark: the current went through the bridge"},
+		"a leg shorted through": {[]string{"device_shorted:A.low", "device_shorted:A.high@bus=20 V"}, verdict.Fail, ": the current went through the bridge"},
 		"the brake chopper":     {[]string{"chopper_shorted"}, verdict.Undecided, "it stayed dark"},
 	} {
 		t.Run(name, func(t *testing.T) {

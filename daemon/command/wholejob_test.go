@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -44,10 +45,12 @@ func (r *repair) does(args ...string) string {
 }
 
 // bench is a simulated bench that is read often enough for every check, and seldom enough for a busy computer.
-func (r *repair) bench(more ...string) string {
+func (r *repair) bench(more ...string) string { return r.benchNamed("quay", more...) }
+
+func (r *repair) benchNamed(name string, more ...string) string {
 	r.t.Helper()
-	path := r.path(r.family + ".yaml")
-	r.start(r.t, append([]string{"simulate", "--family", r.family, "--name", "quay", "--bench-file", path}, more...)...).says("Ctrl-C ends it")
+	path := r.path(name + ".yaml")
+	r.start(r.t, append([]string{"simulate", "--family", r.family, "--name", name, "--bench-file", path}, more...)...).says("Ctrl-C ends it")
 	require.NoError(r.t, slowly(path))
 	return path
 }
@@ -91,7 +94,7 @@ func (r *repair) missing(stage string) (names []string) {
 			continue
 		}
 		for _, open := range s.Open {
-			if name, ok := strings.CutSuffix(open, " has not been run"); ok {
+			if name, _, ok := strings.Cut(open, " has not been run"); ok {
 				names = append(names, name)
 			}
 		}
@@ -99,10 +102,19 @@ func (r *repair) missing(stage string) (names []string) {
 	return names
 }
 
+// inOrder puts the first power-up first, as a person would.
+func inOrder(scripts []string) []string {
+	slices.SortStableFunc(scripts, func(a, b string) int {
+		return cmp.Compare(slices.Index(fittedScripts, a), slices.Index(fittedScripts, b))
+	})
+	return scripts
+}
+
 // A good unit, from intake to the report, by what the job itself says is missing next.
 func TestAWholeJob(t *testing.T) {
 	t.Parallel()
 	r := takeIn(t, "wren")
+	r.env = append(r.env, variable("configs")+"="+quickly(t))
 	bench := r.bench()
 	for _, stage := range []string{"cold", "rails", "board"} {
 		for _, name := range r.missing(stage) {
@@ -120,6 +132,13 @@ func TestAWholeJob(t *testing.T) {
 		fitted = append(fitted, "--device", channel+"=10 kohm")
 	}
 	r.does(fitted...)
+	bench = r.benchNamed("corner", "--fitted")
+	for _, stage := range []string{"fitted", "soak"} {
+		require.NotEmpty(t, r.missing(stage))
+		for _, name := range inOrder(r.missing(stage)) {
+			require.Equal(t, string(verdict.Pass), r.script(bench, name), "%s, stage %s", name, stage)
+		}
+	}
 	require.Contains(t, r.does("job", "close", r.id, "--outcome", "repaired", "--cause", "gate driver of A.high", "--by", "Bo"), "closed")
 	require.Contains(t, r.does("records", "verify"), "in order: 1 jobs")
 	r.does("report", r.id, "--html", r.path("r.html"), "--pdf", r.path("r.pdf"))
