@@ -88,17 +88,34 @@ func moments(values []float64) (mean, rms float64) {
 	return mean / n, math.Sqrt(rms / n)
 }
 
-// risingThrough are the instants, in samples, at which values cross level upwards after they were below it by the hysteresis.
+// shortStay is what part of the longest stay above the level is none of the drive's pulses.
+const shortStay = 0.25
+
+// risingThrough are the instants, in samples, at which values cross level upwards after they were below it by the hysteresis, to stay
+// there for a pulse: in the dead time a phase hangs free, and where another leg switches a moment earlier or later it is pulled up and
+// falls at once.
 func risingThrough(values []float64, level, hysteresis float64) (out []float64) {
-	armed := false
+	var ends []float64 // of the stay that begins at each crossing
+	below, longest := false, 0.0
 	for i := 1; i < len(values); i++ {
-		armed = armed || values[i-1] < level-hysteresis
-		if armed && values[i] >= level && values[i-1] < level {
+		above := len(ends) < len(out)
+		switch falls := values[i] < level-hysteresis || i == len(values)-1; {
+		case above && falls:
+			ends = append(ends, float64(i))
+			longest = max(longest, float64(i)-out[len(out)-1])
+		case !above && below && values[i] >= level && values[i-1] < level:
 			out = append(out, float64(i-1)+(level-values[i-1])/(values[i]-values[i-1]))
-			armed = false
+			below = false
+		}
+		below = below || values[i] < level-hysteresis
+	}
+	kept := out[:0]
+	for i, end := range ends {
+		if end-out[i] >= shortStay*longest {
+			kept = append(kept, out[i])
 		}
 	}
-	return out
+	return kept
 }
 
 // split gives the medians of what lies above and below a level: edges and ringing move them least.

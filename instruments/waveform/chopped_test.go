@@ -38,6 +38,40 @@ func TestAChoppedPhaseIsMeasuredOverWholePeriods(t *testing.T) {
 	}
 }
 
+// At the end of a pulse the phase hangs in the dead time's middle of nowhere; the other leg pulls it up for one sample more before it goes
+// down. Wherever in the record that happens, once or in every period, it shifts neither mean nor rate.
+func TestAPhaseThatHangsAndIsPulledUpOnceMoreIsMeasuredAllTheSame(t *testing.T) {
+	const period, duty, high = 100., 0.45, 30.
+	for shift := range 100 {
+		for _, every := range []int{1, 5, 20} {
+			good := choppedTrace(2000, period, duty, high, 0, float64(shift))
+			codes := make([]byte, good.Len())
+			for i := range codes {
+				codes[i] = byte(good.codes.at(i))
+			}
+			for i, ends := 1, 0; i+3 < len(codes); i++ {
+				if codes[i-1] > codes[i] && codes[i-1] > 100 && codes[i] < 60 {
+					if ends++; ends%every == 0 || ends == 1 {
+						const hangs = 53 // 6.6 V
+						codes[i], codes[i+1], codes[i+2] = hangs, hangs, codes[i-1]
+						i += 4
+					}
+				}
+			}
+			hung := FromUint8(codes, 80./255, -10)
+			hung.Step = 1e-6
+			c := FitChopped(hung, ChoppedOptions{Absolute: 0.1})
+			require.True(t, c.Mean.Known(), "%d, %d: %s", shift, every, c.Mean.Undecided)
+			truth := 0.0 // the record is twenty periods long
+			for i := range codes {
+				truth += hung.At(i) / float64(len(codes))
+			}
+			require.InDelta(t, truth, c.Mean.Value, 0.01*high, "shift %d, every %d", shift, every) // one sample of a period's hundred
+			require.InEpsilon(t, 1e6/period, c.Rate.Value, 0.01, "shift %d, every %d", shift, every)
+		}
+	}
+}
+
 func TestAChoppedPhaseIsUndecidedWhereTheRecordCannotTell(t *testing.T) {
 	tests := map[string]struct {
 		trace Trace
