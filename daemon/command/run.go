@@ -171,14 +171,8 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 			began = true
 			kept.keep(e)
 			teller{out: c.out, budget: o.budget}.tell(e)
-			switch b := e.Body.(type) {
-			case event.Prompt:
-				terminal.Put(b)
-			case event.Answered:
-				terminal.Over(b.ID)
-			case event.Withdrawn:
-				terminal.Over(b.ID)
-			case event.RunEnded:
+			terminal.Follow(e.Body)
+			if b, ok := e.Body.(event.RunEnded); ok {
 				ended = &b
 			}
 		})
@@ -346,14 +340,7 @@ func askHere(c *console, st *station.Station, hub *event.Hub, file *bench.File) 
 			if err != nil {
 				return
 			}
-			switch b := e.Body.(type) {
-			case event.Prompt:
-				terminal.Put(b)
-			case event.Answered:
-				terminal.Over(b.ID)
-			case event.Withdrawn:
-				terminal.Over(b.ID)
-			}
+			terminal.Follow(e.Body)
 		}
 	})
 	return func() {

@@ -41,6 +41,18 @@ func (t *Terminal) Put(p event.Prompt) {
 	t.signal()
 }
 
+// Follow puts and takes back prompts as a bench tells of them; what else happens there is none of a terminal's business.
+func (t *Terminal) Follow(body event.Body) {
+	switch b := body.(type) {
+	case event.Prompt:
+		t.Put(b)
+	case event.Answered:
+		t.Over(b.ID)
+	case event.Withdrawn:
+		t.Over(b.ID)
+	}
+}
+
 // Over takes a prompt back that was withdrawn or answered elsewhere.
 func (t *Terminal) Over(id string) {
 	t.mu.Lock()

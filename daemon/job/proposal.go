@@ -32,15 +32,18 @@ type Refusal struct {
 	Reason string `json:"reason"`
 }
 
-// proposals are made of what the runs that count found; those with one subject are decided together.
-func (s *State) proposals(found map[string][]event.Finding) []Proposal {
-	var all []Proposal
+// proposals are made of what the cold checks that count found; those with one subject are decided together.
+func (s *State) proposals(findings func(run string) ([]event.Finding, error)) (all []Proposal, err error) {
 	for _, script := range s.needed[string(drive.Cold)].scripts {
 		h, ok := s.latest(script, 0)
 		if !ok {
 			continue
 		}
-		for _, f := range found[h.Name] {
+		found, err := findings(h.Name)
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range found {
 			p := Proposal{Run: h.Name, Subject: f.Subject, Text: f.Text, Part: f.Part, Do: f.Do, Devices: f.Devices}
 			for _, e := range s.Entries[min(h.Seen, len(s.Entries)):] {
 				p.decide(e)
@@ -48,7 +51,7 @@ func (s *State) proposals(found map[string][]event.Finding) []Proposal {
 			all = append(all, p)
 		}
 	}
-	return all
+	return all, nil
 }
 
 // decide takes an entry for a decision about the proposal, if it is one; the latest stands.

@@ -64,20 +64,10 @@ func readState(j record.Job, entries []record.Entry, runs []record.Head, shelf S
 		scripts, err := shelf.Needed(j.Family, string(stage))
 		s.needed[string(stage)] = needed{scripts, err}
 	}
-	found := map[string][]event.Finding{}
-	for _, script := range s.needed[string(drive.Cold)].scripts {
-		h, ok := s.latest(script, 0)
-		if !ok {
-			continue
-		}
-		var err error
-		if found[h.Name], err = findings(h.Name); err != nil {
-			return s, err
-		}
-	}
-	s.Proposals, s.positions = s.proposals(found), shelf.Positions(j.Family)
-	s.Stages = s.stages()
-	return s, nil
+	s.Stages, s.positions = s.stages(), shelf.Positions(j.Family)
+	var err error
+	s.Proposals, err = s.proposals(findings)
+	return s, err
 }
 
 func (s *State) take(e record.Entry) error {

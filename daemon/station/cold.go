@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -13,6 +12,7 @@ import (
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/hands"
 	"benchwarden/daemon/script"
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/scpi"
 )
@@ -52,7 +52,10 @@ func (r *rig) Between(ctx context.Context, high, low, test string) (script.Readi
 	reading, err := r.MeterRead(ctx, test)
 	if switched && test == "ohms" {
 		paths, statement := r.accuracy(bench.Matrix, accuracyOf[test], reading.Value.Number)
-		reading.Uncertainty = math.Hypot(reading.Uncertainty, paths)
+		both := verdict.NewBudget(quantity.Ohm)
+		both.Limits("meter", reading.Uncertainty)
+		both.Limits("paths", paths)
+		reading.Uncertainty, _ = both.Expanded()
 		reading.Accuracy += ", and " + statement + " between the matrix's paths"
 		reading.Instrument = bench.Meter + " over " + bench.Matrix
 	}
