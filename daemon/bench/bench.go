@@ -254,6 +254,11 @@ func (b *Bench) Begin(stage Stage) error {
 	}
 	b.stage, b.run, b.latched, b.pending = &stage, stage.Run, "", nil
 	b.told = map[string]bool{}
+	for _, in := range b.order {
+		if d := in.device(); d != nil && d.Forget != nil {
+			d.Forget()
+		}
+	}
 	b.working, b.stopWork = context.WithCancelCause(context.Background())
 	b.down.parameters(b.pull(stage.Drive))
 	return nil

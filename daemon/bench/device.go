@@ -91,6 +91,7 @@ type Device struct {
 	OverCurrent       string        // kind of over-current protection: level, on_cc, none
 	Connections       []Connection
 	Close             func() error
+	Forget            func() // what a person confirmed before this run; nil: nothing rests on that
 
 	Supply   Supply
 	Meter    VoltMeter

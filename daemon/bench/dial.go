@@ -108,16 +108,19 @@ func byHand(file *File, role string, asker hand.Asker) (*Device, error) {
 	case "meter":
 		d.Meter = hand.NewMeter(role, asker, file.Ceilings.Voltage)
 	case "hall":
-		d.Hall = hand.NewHall(role, asker)
+		h := hand.NewHall(role, asker)
+		d.Hall, d.Forget = h, h.Forget
 	case "scope":
 		in := file.Instruments[role]
-		d.Scope = hand.NewScope(role, asker, in.Files, in.Channels)
+		s := hand.NewScope(role, asker, in.Files, in.Channels)
+		d.Scope, d.Forget = s, s.Forget
 	case "contacts":
 		inputs := map[string]bool{}
 		for name, c := range file.Instruments[role].Contacts {
 			inputs[name] = c.Input
 		}
-		d.Contacts = hand.NewContacts(role, asker, inputs)
+		c := hand.NewContacts(role, asker, inputs)
+		d.Contacts, d.Forget = c, c.Forget
 	default:
 		return nil, fmt.Errorf("a %s cannot be operated by hand; supplies, meters, Hall switches, contacts and a scope can", kinds[role].kind)
 	}

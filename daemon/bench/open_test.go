@@ -124,6 +124,8 @@ type fixture struct {
 	consent *consent
 	log     *log
 	dir     string
+
+	forgotten int // how often what a person had confirmed was dropped
 }
 
 var board = bench.Stage{Run: "r1", Name: "board", Unit: "H-1042",

@@ -28,7 +28,11 @@ func wiredAs(t *testing.T, w *benchtest.Wired, text string) *fixture {
 	f := &fixture{guard: &guard{}, consent: &consent{}, log: &log{}, dir: t.TempDir()}
 	connect := func(ctx context.Context, role string, in *bench.Instrument, state func(link.State)) (*bench.Device, error) {
 		dial := bench.Dial(file, []string{"../../configs/dialects"}, nil, link.Options{Open: w.Open(role)})
-		return dial(ctx, role, in, state)
+		d, err := dial(ctx, role, in, state)
+		if role == bench.Contacts && d != nil {
+			d.Forget = func() { f.forgotten++ }
+		}
+		return d, err
 	}
 	f.Bench, err = bench.Open(t.Context(), file, bench.Config{StateDir: f.dir, Sink: f.log, Guard: f.guard, Consent: f.consent, Connect: connect})
 	require.NoError(t, err)
@@ -89,6 +93,18 @@ func TestOverRealLinksTheBenchComesUpIsPolledAndIsMadeSafe(t *testing.T) {
 		require.Less(t, got.Took, 2*time.Second)
 		madeSafe(t, w)
 		require.True(t, w.Supply(bench.Control).On, "left while the bus is not proven down")
+	})
+}
+
+// What a person confirmed in one run is not believed in the next: people move clips and switches in between.
+func TestARunForgetsWhatWasConfirmedBeforeIt(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := wired(t, benchtest.NewWired())
+		for run := 1; run <= 2; run++ {
+			require.NoError(t, f.Begin(board))
+			require.Equal(t, run, f.forgotten)
+			require.True(t, f.MakeSafe(t.Context(), "the run has ended").Confirmed)
+		}
 	})
 }
 

@@ -40,6 +40,9 @@ func (c *Contacts) Set(ctx context.Context, _ link.Priority, contact string, clo
 	return nil
 }
 
+// Forget drops what was confirmed: people move clips and switches while no run goes on, so that a run asks for each of them anew.
+func (c *Contacts) Forget() { clear(c.closed) }
+
 // Closed is what the person last confirmed; a contact that nobody was asked for yet is an error.
 func (c *Contacts) Closed(_ context.Context, _ link.Priority, contact string) (bool, error) {
 	closed, known := c.closed[contact]

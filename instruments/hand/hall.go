@@ -68,6 +68,9 @@ func (h *Hall) SetCode(ctx context.Context, code int) error {
 	return nil
 }
 
+// Forget drops the code that was confirmed, as Contacts.Forget.
+func (h *Hall) Forget() { h.code = -1 }
+
 // switches writes a code as the positions of the three switches.
 func switches(code int) string {
 	return fmt.Sprintf("H1 %s, H2 %s, H3 %s", position(code&4), position(code&2), position(code&1))

@@ -50,6 +50,9 @@ func (s *Scope) Configure(_ context.Context, setup scope.Setup) error {
 	return nil
 }
 
+// Forget drops how the scope was set: the next capture tells all of it again.
+func (s *Scope) Forget() { s.asked = nil }
+
 // Arm has the person set the scope and arm it where it has to wait for a trigger. A capture at once is asked for together
 // with its file.
 func (s *Scope) Arm(ctx context.Context) error {
