@@ -24,6 +24,7 @@ func TestAProposalIsFollowedOrDeclinedByName(t *testing.T) {
 	state := s.must(Replaced, Replacement{Part: "fuse F1", Quantity: 1})
 	require.Len(t, state.Proposals, 3)
 	require.Equal(t, "open", state.Proposals[0].Decision())
+	require.Equal(t, "what was found has been worked on", state.Stages[0].Text, "it has not passed")
 	s.run("rails", "rails", "pass", -1, false)
 	s.run("gate_sweep", "board", "pass", -1, false)
 	s.run("twitch", "board", "pass", -1, false)

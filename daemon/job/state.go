@@ -158,6 +158,14 @@ func (s *State) looked() (open []string) {
 	return open
 }
 
+// foundInCold says whether a run of the cold checks that counts came out other than passed.
+func (s *State) foundInCold() bool {
+	return slices.ContainsFunc(s.needed[string(drive.Cold)].scripts, func(script string) bool {
+		h, ok := s.latest(script, 0)
+		return ok && h.Outcome != string(verdict.Pass)
+	})
+}
+
 // before is what is missing of the stages up to and with one of cold, rails, board, overrides counted as done.
 func (s *State) before(stage drive.Stage) (open []string) {
 	for _, step := range []drive.Stage{drive.Cold, drive.Rails, drive.Board} {
@@ -286,6 +294,9 @@ func (s *State) stages() []Stage {
 		}
 	}
 	scripted(drive.Cold, s.looked())
+	if cold := &all[0]; cold.Text == "passed" && s.foundInCold() {
+		cold.Text = "what was found has been worked on"
+	}
 	scripted(drive.Rails, s.step(drive.Rails))
 	scripted(drive.Board, s.step(drive.Board))
 	decided := func(name string, n int, missing string) {

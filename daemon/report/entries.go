@@ -109,10 +109,10 @@ func (w *writer) history(ctx context.Context) error {
 	var photos []Photo
 	for _, e := range w.Entries {
 		var b struct {
-			Text, Part, Why, Name, Where, Stage, Outcome, Symptom, Override, Reason string
-			Count, Quantity                                                         int
-			Devices                                                                 []job.Device
-			Photos                                                                  []job.Picture
+			Text, Part, Why, For, Name, Where, Stage, Outcome, Symptom, Override, Reason string
+			Count, Quantity                                                              int
+			Devices                                                                      []job.Device
+			Photos                                                                       []job.Picture
 		}
 		if err := json.Unmarshal(e.Body, &b); err != nil {
 			return err
@@ -127,7 +127,13 @@ func (w *writer) history(ctx context.Context) error {
 		if n := len(b.Devices); n > 0 {
 			words = append(words, fmt.Sprintf("%d power devices", n))
 		}
-		if reason := cmp.Or(b.Override, b.Reason); reason != "" {
+		if b.For != "" {
+			words = append(words, "for "+b.For)
+		}
+		switch reason := cmp.Or(b.Override, b.Reason); {
+		case reason != "" && e.Kind == job.Declined:
+			words = append(words, reason)
+		case reason != "":
 			words = append(words, "OVERRIDE: "+reason)
 		}
 		words = append(words, b.Why)

@@ -251,6 +251,16 @@ func TestARunBeforeAReplacedPartIsCalledVoidInBothDocuments(t *testing.T) {
 	}
 }
 
+func TestADeclinedProposalStandsWithItsReasonAndIsNoOverride(t *testing.T) {
+	s := state()
+	s.Proposals = []job.Proposal{{Subject: "A.low", Text: "the gate resistor of A.low is open", Entry: 7, By: "Bo", Declined: "it was the lead"}}
+	s.Entries = append(s.Entries, entry(7, "Bo", job.Declined, job.Refusal{For: "A.low", Reason: "it was the lead"}))
+	page := html(t, document(t, s, false, false))
+	require.Contains(t, page, "DECLINED by Bo: it was the lead (entry 7)")
+	require.Contains(t, page, "for A.low; it was the lead")
+	require.NotContains(t, page, "OVERRIDE: it was the lead")
+}
+
 func TestAPageNeedsNothingElse(t *testing.T) {
 	page := html(t, document(t, state(), true, false))
 	for _, reference := range []string{"<script", "<link", "@import", "url(", "src=\"http", "href="} {
