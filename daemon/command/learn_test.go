@@ -36,8 +36,9 @@ func journalled(t *testing.T, book *record.Book, name, unit, outcome string, bod
 	require.NoError(t, err)
 	require.NoError(t, j.Keep(t.Context(), name, events))
 	require.NoError(t, j.Close())
-	_, err = book.Take(t.Context(), j.Path())
+	taken, err := book.Take(t.Context(), j.Path())
 	require.NoError(t, err)
+	require.True(t, taken)
 }
 
 func TestAFamilyIsLearntFromAGoodUnitAndValidateTakesIt(t *testing.T) {

@@ -183,7 +183,10 @@ func (f *Family) alone() (free func(), err error) {
 	if err != nil {
 		return nil, fmt.Errorf("family file: %w", err)
 	}
-	free = func() { file.Close() }
+	free = func() {
+		_ = unix.Flock(int(file.Fd()), unix.LOCK_UN) // closing alone leaves the lock to a child that is just being started
+		file.Close()
+	}
 	switch err := unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB); {
 	case errors.Is(err, unix.EWOULDBLOCK):
 		free()

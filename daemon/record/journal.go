@@ -32,6 +32,14 @@ type file interface {
 	Close() error
 }
 
+// locked is a file with a lock that it gives back when it is closed. Closing alone is not enough: a child that this process is just
+// starting holds the file too, until it is another program, and with it the lock.
+type locked struct{ *os.File }
+
+func (f locked) Close() error {
+	return errors.Join(unix.Flock(int(f.Fd()), unix.LOCK_UN), f.File.Close())
+}
+
 // Create opens a new journal in folder, named by the run; an existing one is never overwritten.
 func Create(folder, run string) (*Journal, error) {
 	if run == "" || filepath.Base(run) != run || !filepath.IsLocal(run) {
@@ -52,7 +60,7 @@ func Create(folder, run string) (*Journal, error) {
 	if err := syncFolder(folder); err != nil {
 		return nil, fmt.Errorf("journal: %w", errors.Join(err, f.Close()))
 	}
-	return &Journal{path: path, file: f}, nil
+	return &Journal{path: path, file: locked{f}}, nil
 }
 
 // syncFolder forces the folder's list of files to the disk: without that a new file may be gone after a crash.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"benchwarden/daemon/event"
 	"benchwarden/daemon/verdict"
@@ -315,4 +317,29 @@ func FuzzRead(f *testing.F) {
 		}
 		require.Equal(t, ended, !got.Interrupted)
 	})
+}
+
+// Programs are started all the time; between fork and exec each holds every file of its parent, locks included.
+func TestAClosedJournalIsFreeAtOnceWhateverIsBeingStarted(t *testing.T) {
+	life, stop := context.WithCancel(t.Context())
+	var starting sync.WaitGroup
+	defer starting.Wait()
+	defer stop()
+	for range 4 {
+		starting.Go(func() {
+			for life.Err() == nil {
+				_ = exec.Command("true").Run() // where there is none, nothing is started
+			}
+		})
+	}
+	folder := t.TempDir()
+	for n := range 300 {
+		j, err := Create(folder, fmt.Sprintf("run-%03d", n))
+		require.NoError(t, err)
+		require.NoError(t, j.Close())
+		f, err := os.Open(j.Path())
+		require.NoError(t, err)
+		require.NoError(t, unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB), "run %d", n)
+		require.NoError(t, f.Close())
+	}
 }

@@ -96,5 +96,9 @@ func (l *portLock) release() {
 	if l == nil {
 		return
 	}
-	l.once.Do(func() { l.file.Close() })
+	l.once.Do(func() {
+		// Closing alone leaves the lock to a child that is just being started.
+		_ = unix.Flock(int(l.file.Fd()), unix.LOCK_UN)
+		l.file.Close()
+	})
 }
