@@ -23,8 +23,15 @@ func TestFourWiresReadASmallResistorWithoutNulling(t *testing.T) {
 		return strings.Replace(text, "accuracy: {current: 0.1 % of reading + 2 mA", "four_wire: true\n    accuracy: {current: 0.1 % of reading + 2 mA", 1)
 	}
 	read := func(edits ...func(string) string) (resistor event.Check, run report.Run) {
-		runs, err := takenWith(t, "../../configs", simulateOptions{family: "wren", seed: 3}, []string{"cold_checks"}, edits...)
-		require.NoError(t, err)
+		var runs []report.Run
+		for range starved {
+			var err error
+			runs, err = takenWith(t, "../../configs", simulateOptions{family: "wren", seed: 3}, []string{"cold_checks"}, edits...)
+			require.NoError(t, err)
+			if starvedBy(runs[0]) == "" {
+				break
+			}
+		}
 		require.Equal(t, string(verdict.Pass), runs[0].Ended.Outcome, telling(runs[0]))
 		i := slices.IndexFunc(runs[0].Checks, func(c event.Check) bool { return c.Name == "gate resistor" })
 		return runs[0].Checks[i], runs[0]
