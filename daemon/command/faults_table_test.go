@@ -179,13 +179,16 @@ var fitted = map[string][]line{
 	},
 	"current_sensors": {
 		{fault: "current_sensor_offset:B", names: "sensor of phase B has an offset", on: "heron"},
-		{fault: "current_sensor_gain:C", names: "sensor of phase C tells", on: "heron"},
+		{fault: "current_sensor_offset:A", names: "sensor of phase A has an offset", on: "plover wren"},
+		{fault: "current_sensor_gain:C", names: "sensor of phase C tells", on: halls},
+		{fault: "current_sensor_gain:A", names: "sensor of phase A tells", on: "wren"},
 	},
 	"ripple": {
-		{fault: "series_resistance_high", names: "series resistance is high", on: "heron"},
+		{fault: "series_resistance_high", names: "series resistance is high"},
 	},
 	"current_limit": {
-		{fault: "current_limit_wrong", names: "limits its current", on: "heron"},
+		{fault: "current_limit_wrong", names: "limits its current"},
+		{fault: "reference_gain", names: "of the reference's full scale", on: "plover", thorough: true}, // no other script of a current loop shows it
 	},
 	"phases": {
 		{fault: "device_open:B.high", names: "B.high does not conduct"},

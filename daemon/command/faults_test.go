@@ -24,7 +24,7 @@ import (
 	"benchwarden/instruments/simulated/plant"
 )
 
-var goodUnits = flag.Int("units", 3, "how many good units TestGoodUnits takes through the scripts")
+var goodUnits = flag.Int("units", 3, "how many good units TestGoodUnits and TestGoodFittedUnits take through the scripts")
 
 var everyFamily = flag.Bool("every-family", false, "put each fault into every family, not into one family in turn")
 
@@ -259,13 +259,14 @@ func TestGoodUnits(t *testing.T) {
 	require.Positive(t, count[string(verdict.Pass)])
 }
 
-// TestGoodFittedUnits takes a good unit of each family, spread over its tolerances, through the scripts of the fitted stage.
+// TestGoodFittedUnits takes good units of each family in turn, spread over their tolerances, through the scripts of the fitted stage.
 func TestGoodFittedUnits(t *testing.T) {
 	t.Parallel()
-	for i, family := range allFamilies {
-		t.Run(family, func(t *testing.T) {
+	for i := range max(*goodUnits, len(allFamilies)) {
+		family, seed := allFamilies[i%len(allFamilies)], uint64(i+5)
+		t.Run(fmt.Sprintf("%s %d", family, seed), func(t *testing.T) {
 			t.Parallel()
-			for _, r := range tried(t, family, uint64(i+5), true, nil, true, fittedScripts...) {
+			for _, r := range tried(t, family, seed, true, nil, true, fittedScripts...) {
 				require.Equal(t, string(verdict.Pass), r.Ended.Outcome, "%s: %s", r.Script, strings.Join(r.Ended.Reasons, "; "))
 				require.Empty(t, r.Findings, r.Script)
 			}

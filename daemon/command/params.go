@@ -51,7 +51,9 @@ func paramsOf(f *drive.Family) plant.Params {
 	}
 	if f.Fitted != nil {
 		p.Fitted = plant.FittedStage{
-			Star: f.Fitted.Star, Load: f.Fitted.Load, CurrentLimit: f.Fitted.CurrentLimit, SensorGain: float64(f.Fitted.SensorVolts),
+			Star: f.Fitted.Star, Load: f.Fitted.Load, CurrentLimit: f.Fitted.CurrentLimit, LimitWithin: f.Fitted.LimitWithin,
+			FullScale: f.Fitted.FullScale, GainWithin: f.Fitted.GainWithin, Sensors: f.Fitted.Sensors,
+			SensorGain: float64(f.Fitted.SensorVolts), SensorOffset: f.Fitted.SensorOffset, SensorWithin: f.Fitted.SensorWithin,
 		}
 	}
 	for _, c := range f.Bridge.Channels {

@@ -18,7 +18,11 @@ type FittedFigures struct {
 	CurrentLimit   quantity.Amperes `yaml:"current_limit"`
 	LimitWithin    quantity.Ratio   `yaml:"current_limit_within"`
 	LimitReference quantity.Ratio   `yaml:"limit_reference"` // part of full scale that asks for more than the limit
-	SensorVolts    quantity.Volts   `yaml:"sensor_volts"`    // that a current sensor's output gives for 1 A; 0: it has none
-	SensorOffset   quantity.Amperes `yaml:"sensor_offset_within"`
-	SensorWithin   quantity.Ratio   `yaml:"sensor_gain_within"`
+	// FullScale is the current that a current loop gives at the reference's full scale; GainWithin is how far it may be off.
+	FullScale    quantity.Amperes `yaml:"current_at_full_scale"`
+	GainWithin   quantity.Ratio   `yaml:"current_gain_within"`
+	Sensors      []string         `yaml:"sensors"`      // the legs that have a current sensor; empty: each has
+	SensorVolts  quantity.Volts   `yaml:"sensor_volts"` // that a current sensor's output gives for 1 A; 0: it has none
+	SensorOffset quantity.Amperes `yaml:"sensor_offset_within"`
+	SensorWithin quantity.Ratio   `yaml:"sensor_gain_within"`
 }

@@ -43,7 +43,7 @@ func Checks() []string {
 		"response time", "fault latches", "reset", "start threshold", "over-voltage lock-out",
 		"stand-ins out", "leak between phases", "limiter", "limiter lamp", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",
 		"phase order", "phase voltage", "high side conducts", "low side conducts", "unbalance", "bus ripple",
-		"sensor offset", "sensor gain", "current limit",
+		"sensor offset", "sensor gain", "current limit", "current gain",
 		"bus current drift", "bus voltage drift", "control current drift", "control voltage drift", "temperature drift", "temperature rise",
 		"reference polarity", "reference offset", "reference dead zone", "reference linearity", "reference hysteresis",
 		"output polarity", "output gain", "output offset", "output dead zone", "output linearity", "output hysteresis", "output at rest",

@@ -296,6 +296,9 @@ func (p Params) canHaveKind(name, target string) error {
 		if p.Fitted.SensorGain == 0 {
 			return fmt.Errorf("%s has no current sensors with an output", p.Name)
 		}
+		if !p.Fitted.sees(target) {
+			return fmt.Errorf("leg %s of %s has no current sensor; there are some in %s", target, p.Name, strings.Join(p.Fitted.Sensors, ", "))
+		}
 	case "current_limit_wrong":
 		if p.Fitted.CurrentLimit == 0 {
 			return fmt.Errorf("%s has no current limit that is known", p.Name)

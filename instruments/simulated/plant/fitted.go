@@ -12,7 +12,13 @@ type FittedStage struct {
 	Star         quantity.Ohms    // each of the resistors in star that give the phases a place; 0: 1 kΩ
 	Load         quantity.Ohms    // each branch of the dummy load, a star of coils with their resistance; 0: there is none
 	CurrentLimit quantity.Amperes // of the drive; 0: it has none
-	SensorGain   float64          // V per A of the current sensors' outputs; 0: it has none
+	LimitWithin  quantity.Ratio
+	FullScale    quantity.Amperes // of a current loop at the reference's full scale; 0: it gives what its limit lets it
+	GainWithin   quantity.Ratio
+	Sensors      []string // the legs that have a current sensor; empty: each has
+	SensorGain   float64  // V per A of the current sensors' outputs; 0: it has none
+	SensorOffset quantity.Amperes
+	SensorWithin quantity.Ratio
 }
 
 // surroundings are what a person has put around the fitted bridge.
@@ -218,81 +224,4 @@ func (s *segment) allOff() bool {
 		}
 	}
 	return true
-}
-
-// loadCurrent is the mean current from leg in through the load into leg out.
-func (p *Plant) loadCurrent(v *view, in, out int) float64 {
-	r := p.branch()
-	if r == 0 || in < 0 {
-		return 0
-	}
-	s, vb := p.log.last(), p.bus.net.vb
-	position := func(leg int, kind string) (part float64, whole bool, extra float64) {
-		for i, c := range p.params.Bridge.Channels {
-			if c.Leg == p.params.Bridge.Legs[leg] && c.Kind == kind {
-				return p.onPart(s, i), !v.has("device_open", c.Name), v.sizeAt("device_resistance", c.Name)
-			}
-		}
-		return 0, false, 0
-	}
-	up, upWhole, upExtra := position(in, "high")
-	down, downWhole, downExtra := position(out, "low")
-	if !upWhole || !downWhole {
-		return 0
-	}
-	vb = max(0, vb-v.sizeAt("phases_unequal", p.params.Bridge.Legs[in]))
-	if p.params.Modulation.Kind == antiphase {
-		return vb * (2*p.drive.duty - 1) / (2*r + 2*deviceOn + upExtra + downExtra)
-	}
-	return vb * min(up, down) / (2*r + 2*deviceOn + upExtra + downExtra)
-}
-
-// limitCurrent is the drive's own current limit at work: it holds the duty back.
-func (p *Plant) limitCurrent(duty float64) float64 {
-	limit := float64(p.params.Fitted.CurrentLimit) * p.look().size("current_limit_wrong", 1)
-	if !p.opts.Fitted || limit == 0 || p.around.load != "dummy" || p.bus.net.vb < 1 {
-		return duty
-	}
-	most := limit * (2*p.branch() + 2*deviceOn) / p.bus.net.vb
-	if p.params.Modulation.Kind == antiphase {
-		return min(max(duty, 0.5-most/2), 0.5+most/2)
-	}
-	return min(duty, most+p.unit.deadTime/p.unit.period)
-}
-
-// phaseCurrent is the mean current that leaves a leg for the load, A.
-func (p *Plant) phaseCurrent(leg string) float64 {
-	in, out := p.turningLegs()
-	i := p.loadCurrent(p.look(), in, out)
-	switch {
-	case in < 0:
-		return 0
-	case p.params.Bridge.Legs[in] == leg:
-		return i
-	case p.params.Bridge.Legs[out] == leg:
-		return -i
-	}
-	return 0
-}
-
-// sensor is the output of a leg's current sensor, V.
-func (p *Plant) sensor(leg string) float64 {
-	v := p.look()
-	gain := p.params.Fitted.SensorGain
-	part := 1.0
-	if x := v.sizeAt("current_sensor_gain", leg); x != 0 {
-		part = x
-	}
-	return gain * (part*p.phaseCurrent(leg) + v.sizeAt("current_sensor_offset", leg))
-}
-
-// Current is what an ammeter in series with a phase's load reads, point current:A.
-func (p *Plant) Current(point string) (quantity.Amperes, bool) {
-	leg, ok := strings.CutPrefix(point, "current:")
-	if !ok {
-		return 0, false
-	}
-	p.enter()
-	defer p.mu.Unlock()
-	return quantity.Amperes(p.phaseCurrent(leg)), true
 }

@@ -14,7 +14,11 @@ func (p *Plant) nodes(looked string, upper bool, from, to float64) func(t float6
 	}
 	threshold := float64(p.params.Device.MinimumThreshold)
 	in, out := p.turningLegs()
-	free := p.around.load == "dummy" && p.loadCurrent(p.look(), in, out) > 1e-3
+	current := p.loadCurrent(p.look(), in, out)
+	free := p.around.load == "dummy" && abs(current) > 1e-3
+	if current < 0 { // it comes back the other way
+		in, out = out, in
+	}
 	return func(t float64) []float64 {
 		v, vb := at(t).view, bus.at(t)
 		n := len(legs)
@@ -132,20 +136,41 @@ func (p *Plant) busRipple(from, to float64) func(t float64) float64 {
 	if !p.opts.Fitted || i == 0 || p.around.load != "dummy" {
 		return nil
 	}
-	var gate *gateCourse
-	part := 0.0
-	for n, c := range p.params.Bridge.Channels {
-		if c.Leg == p.params.Bridge.Legs[in] && c.Kind == "high" {
-			gate, part = p.gateCourse(n, from, to), p.onPart(p.log.last(), n)
-		}
-	}
 	esr, lead := p.look().esr, p.bus.net.series
 	r, threshold := esr*lead/(esr+lead), float64(p.params.Device.MinimumThreshold)
-	return func(t float64) float64 {
-		if gate.at(t) > threshold {
-			return -i * r * (1 - part)
+	position := func(leg int, kind string) (*gateCourse, float64) {
+		for n, c := range p.params.Bridge.Channels {
+			if c.Leg == p.params.Bridge.Legs[leg] && c.Kind == kind {
+				return p.gateCourse(n, from, to), p.onPart(p.log.last(), n)
+			}
 		}
-		return i * r * part
+		return nil, 0
+	}
+	up, part := position(in, "high")
+	if up == nil {
+		return nil
+	}
+	if p.params.Modulation.Kind != antiphase {
+		return func(t float64) float64 {
+			if up.at(t) > threshold {
+				return -i * r * (1 - part)
+			}
+			return i * r * part
+		}
+	}
+	// Both legs chop: the bus gives the current while it flows with the output, and takes it back in the rest of the period.
+	if i < 0 {
+		up, part = position(out, "high")
+		i = -i
+	}
+	if up == nil {
+		return nil
+	}
+	return func(t float64) float64 {
+		if up.at(t) > threshold {
+			return -2 * i * r * (1 - part)
+		}
+		return 2 * i * r * part
 	}
 }
 

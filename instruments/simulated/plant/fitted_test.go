@@ -2,9 +2,12 @@ package plant
 
 import (
 	"maps"
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"benchwarden/instruments/quantity"
 )
 
 // fittedUnit is a heron with devices, charged to its reduced voltage and turning; load is what hangs on its phases.
@@ -80,6 +83,63 @@ func TestTheDrivesOwnLimitHoldsTheCurrent(t *testing.T) {
 	require.InDelta(t, 2, b.amperes(b.params.Bridge.Legs[in]), 0.02, "three tenths of the bus would drive ten times as much")
 }
 
+// loaded is a drive with devices on its dummy load, at a bus and a reference.
+func loaded(t *testing.T, p Params, bus, volts float64, faults ...string) *bench {
+	t.Helper()
+	b := newBench(t, p, Options{Fitted: true}, faults...)
+	b.answers("load:dummy", "done")
+	b.prepare()
+	if p.Control.Feed == "separate" {
+		b.power()
+	}
+	b.busTo(quantity.Volts(bus), 1)
+	b.wait(2e9)
+	b.ask(quantity.Volts(volts))
+	b.wait(200e6)
+	b.BusTerminals()
+	return b
+}
+
+func wrenLoaded(t *testing.T, volts float64, faults ...string) *bench {
+	p := wren()
+	p.Fitted = FittedStage{Load: 0.5, CurrentLimit: 2, SensorGain: 0.5, Sensors: []string{"A"}}
+	return loaded(t, p, 30, volts, faults...)
+}
+
+func TestDeadTimeWorksAgainstTheCurrentWhereBothLegsChop(t *testing.T) {
+	require.Zero(t, wrenLoaded(t, 0.3).amperes("A"), "three percent of the bus are less than what dead time takes")
+	for _, volts := range []float64{0.8, -0.8} {
+		b := wrenLoaded(t, volts)
+		pause := 2 * b.unit.deadTime / b.unit.period
+		want := math.Copysign(30*(0.08-pause)/(2*0.5+2*deviceOn), volts)
+		require.InEpsilon(t, want, b.amperes("A"), 0.01, "U = (2D-1-2td/T)·Ub over both branches and devices")
+		require.Equal(t, -b.amperes("A"), b.amperes("B"), "what goes in at one terminal comes out at the other")
+		require.InEpsilon(t, 0.5*want, b.volts("sensor:A"), 0.01)
+		ohms := 1 / (1/b.busESR + 1/b.bus.net.series)
+		require.InEpsilon(t, 2*abs(want)*ohms, b.swing("bus"), 0.02, "the bus gives the current and takes it back in each period")
+	}
+	require.InDelta(t, 2, wrenLoaded(t, 5).amperes("A"), 0.02)
+	require.InDelta(t, -2, wrenLoaded(t, -5).amperes("A"), 0.02)
+	require.InDelta(t, -2.5, wrenLoaded(t, -5, "current_sensor_gain:A").amperes("A"), 0.02, "a sensor that tells 0.8 lets 1/0.8 flow")
+	require.Greater(t, abs(wrenLoaded(t, 0, "dc_offset:B").amperes("A")), 0.5, "an offset of one leg drives a current at rest")
+}
+
+func TestACurrentLoopGivesWhatItsReferenceAsksFor(t *testing.T) {
+	p := plover()
+	p.Fitted = FittedStage{Load: 0.5, CurrentLimit: 3, FullScale: 6, SensorGain: 0.2, Sensors: []string{"A", "C"}}
+	at := func(volts float64, faults ...string) float64 {
+		b := loaded(t, p, 40, volts, faults...)
+		in, _ := b.turningLegs()
+		return b.amperes(b.params.Bridge.Legs[in])
+	}
+	require.InDelta(t, 1.2, at(2), 0.02)
+	require.InDelta(t, 1.2, at(-2), 0.02)
+	require.InDelta(t, 0.6, at(2, "reference_gain=0.5"), 0.02)
+	require.InDelta(t, 3, at(8), 0.03, "more than its limit no reference gives")
+	_, err := New(p, Options{Faults: []Fault{{Name: "current_sensor_gain", Target: "B"}}})
+	require.ErrorContains(t, err, "leg B of plover has no current sensor; there are some in A, C")
+}
+
 func init() { maps.Copy(effects, fittedEffects) }
 
 var fittedEffects = map[string]func(t *testing.T){
@@ -127,13 +187,16 @@ var fittedEffects = map[string]func(t *testing.T){
 		require.NotEqual(t, good.volts("phase:B"), bad.volts("phase:B"))
 	},
 	"current_sensor_offset": func(t *testing.T) {
-		good, bad := fittedUnit(t, "dummy"), fittedUnit(t, "dummy", "current_sensor_offset:A")
-		require.InDelta(t, 0.2, bad.volts("sensor:A")-good.volts("sensor:A"), 1e-3)
+		leg := inLeg(t)
+		b := fittedUnit(t, "dummy", "current_sensor_offset:"+leg)
+		require.InDelta(t, 0.2, b.volts("sensor:"+leg)-b.amperes(leg), 1e-3)
+		require.InDelta(t, 1.8, b.amperes(leg), 0.02, "the limit goes by what the sensor says")
 	},
 	"current_sensor_gain": func(t *testing.T) {
 		leg := inLeg(t)
 		b := fittedUnit(t, "dummy", "current_sensor_gain:"+leg)
 		require.InDelta(t, 0.8*b.amperes(leg), b.volts("sensor:"+leg), 1e-3)
+		require.InDelta(t, 2/1.2, fittedUnit(t, "dummy", "current_sensor_gain:"+leg+"=1.2").amperes(leg), 0.02, "the sensor that says most limits")
 	},
 	"current_limit_wrong": func(t *testing.T) {
 		require.InDelta(t, 1.4, fittedUnit(t, "dummy", "current_limit_wrong").amperes(inLeg(t)), 0.02)

@@ -92,8 +92,8 @@ func (d *drive) integrate(p *Plant, h float64) {
 	default:
 		d.duty = d.drive
 	}
-	if d.running {
-		d.duty = p.limitCurrent(d.duty)
+	if d.running || p.params.Modulation.Kind == antiphase { // a drive that toggles at rest puts its offset out
+		d.duty = p.regulate(d.duty)
 	}
 	if jump {
 		p.log.duty.add(p.now, before)

@@ -64,6 +64,24 @@ func checkPauses(t *testing.T, b *bench) {
 	}
 }
 
+func TestGoodUnitsHaveCurrentLimitsAndSensorsOfTheirOwn(t *testing.T) {
+	p := heron()
+	p.Fitted = FittedStage{Load: 1.5, CurrentLimit: 2, LimitWithin: 0.1, FullScale: 10, GainWithin: 0.1, SensorGain: 1, SensorOffset: 0.05, SensorWithin: 0.05}
+	limits := map[float64]bool{}
+	for seed := range uint64(40) {
+		b := newBench(t, p, Options{Seed: seed, Spread: true, Fitted: true})
+		limits[b.unit.currentLimit] = true
+		require.InEpsilon(t, 2, b.unit.currentLimit, 0.08)
+		require.InEpsilon(t, 10, b.unit.fullScaleCurrent, 0.08)
+		for leg, s := range b.unit.sensors {
+			require.InDelta(t, 1, s.gain, 0.04, leg)
+			require.InDelta(t, 0, s.offset, 0.04, leg)
+		}
+		require.Len(t, b.unit.sensors, 3)
+	}
+	require.Len(t, limits, 40, "every unit is one of its own")
+}
+
 func TestQuiescentCurrentOfGoodUnitsIsInItsBand(t *testing.T) {
 	for _, p := range []Params{heron(), plover(), wren()} {
 		for seed := range uint64(40) {

@@ -19,6 +19,9 @@ type unit struct {
 	highestDuty    float64
 	reacts         float64 // part of a permissive's time
 	lockoutHigh    float64 // V; 0: none
+
+	currentLimit, fullScaleCurrent float64 // A, into the dummy load; 0: none
+	sensors                        map[string]sensorUnit
 }
 
 // Figures of the model that no family states (practice).
@@ -115,6 +118,7 @@ func (p *Plant) build() {
 	u.lockoutHigh = float64(b.LockoutHigh) * (1 + spread("over-voltage", float64(b.LockoutWithin)))
 	u.standby = 0.5e-3 / max(1, u.start)
 	p.buildBus(spread)
+	p.buildLoad(spread)
 	u.bleeder = 1 / (float64(b.Bleeder) * (1 + spread("bleeder", float64(b.BleedWithin))))
 	// The board takes what the middle of the good quiescent band leaves over.
 	total := float64(b.Quiescent.Low+b.Quiescent.High) / 2
