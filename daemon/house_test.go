@@ -39,7 +39,7 @@ func TestWhatMayDependOnWhat(t *testing.T) {
 		"instruments/waveform":  {"instruments/coverage", "instruments/quantity"},
 		"instruments/datafile":  {"instruments/quantity"},
 		"instruments/tracefile": {"instruments/quantity", "instruments/waveform"},
-		"daemon/picture":        {"instruments/quantity"},
+		"daemon/picture":        {"instruments/quantity", "instruments/waveform"},
 		"daemon/verdict":        {"instruments/coverage", "instruments/quantity"},
 		"daemon/event":          {"daemon/verdict", "instruments/quantity"},
 		"daemon/warden":         {"daemon/event", "instruments/quantity"},

@@ -21,6 +21,9 @@ type traceFlags struct {
 	interval string
 	png, svg string
 	plain    bool
+	suspect  string
+	falling  bool
+	around   string
 }
 
 func traceCommand(c *console) *cobra.Command {
@@ -29,7 +32,12 @@ func traceCommand(c *console) *cobra.Command {
 		Use:   "trace FILE...",
 		Short: "Read traces that a scope exported, and say what is in them",
 		Long: `Read traces that a scope exported as CSV, or a record in the text form of IEEE C37.111 (NAME.cfg beside NAME.dat); print what was
-measured in each, with its uncertainty, and a picture. What a file does not say is asked for, never guessed.`,
+measured in each, with its uncertainty, and a picture. What a file does not say is asked for, never guessed.
+
+With --suspect, one trace is drawn over the band that all the others fill, each aligned at its own edge:
+
+    benchwarden trace four.csv --suspect CH3
+    benchwarden trace a.csv b.csv c.csv --suspect c.csv --falling --around 2us`,
 		Args: func(_ *cobra.Command, files []string) error {
 			if len(files) == 0 {
 				return usage("trace needs at least one file")
@@ -43,6 +51,9 @@ measured in each, with its uncertainty, and a picture. What a file does not say 
 					return usage("--interval %s: a time between two samples is written like 2ns", f.interval)
 				}
 				f.options.Interval = quantity.Seconds(v.Number)
+			}
+			if f.suspect != "" {
+				return f.beside(c, files)
 			}
 			if (f.png != "" || f.svg != "") && len(files) > 1 {
 				return usage("a picture is made of one file; %d are named", len(files))
@@ -68,6 +79,9 @@ measured in each, with its uncertainty, and a picture. What a file does not say 
 	flags.BoolVar(&f.options.AllRows, "all-rows", false, "keep rows at the ends that look like another record's")
 	flags.StringVar(&f.png, "png", "", "write the picture to this file")
 	flags.StringVar(&f.svg, "svg", "", "write the picture to this file")
+	flags.StringVar(&f.suspect, "suspect", "", "draw this channel, or the one of this file, over the band of the others")
+	flags.BoolVar(&f.falling, "falling", false, "with --suspect: align at the falling edge")
+	flags.StringVar(&f.around, "around", "", "with --suspect: draw so much before and after the edge (2us); else a whole period")
 	flags.BoolVar(&f.plain, "no-picture", false, "print no picture")
 	return cmd
 }
@@ -104,21 +118,12 @@ func terminalWidth(out io.Writer) int {
 	return 80
 }
 
-// drawn is how many columns of a picture a trace is drawn in; each shows its lowest and highest sample.
-const drawn = 800
-
 // chartOf is the picture of some channels, which share their unit.
 func chartOf(title string, channels ...tracefile.Channel) picture.Chart {
 	chart := picture.Chart{Title: title, X: picture.Axis{Title: "time", Unit: quantity.Second}}
 	for _, ch := range channels {
 		chart.Y.Unit = ch.Unit
-		curve := picture.Curve{Name: ch.Trace.Name}
-		extents := ch.Trace.Envelope(drawn)
-		for i, e := range extents {
-			at := float64(ch.Trace.Start) + (float64(i)+0.5)*float64(ch.Trace.Duration())/float64(len(extents))
-			curve.X, curve.Y, curve.High = append(curve.X, at), append(curve.Y, e.Low), append(curve.High, e.High)
-		}
-		chart.Curves = append(chart.Curves, curve)
+		chart.Curves = append(chart.Curves, picture.OfTrace(ch.Trace))
 	}
 	return chart
 }
@@ -129,7 +134,11 @@ func (f traceFlags) pictures(file *tracefile.File) error {
 			return fmt.Errorf("%s holds %v and %v: a picture shows one unit; choose with --column", file.Name, file.Channels[0].Unit, ch.Unit)
 		}
 	}
-	chart := chartOf(filepath.Base(file.Name), file.Channels...)
+	return f.draw(chartOf(filepath.Base(file.Name), file.Channels...))
+}
+
+// draw writes the picture files that were asked for.
+func (f traceFlags) draw(chart picture.Chart) error {
 	write := func(path string, draw func(io.Writer, picture.Size) error) error {
 		if path == "" {
 			return nil

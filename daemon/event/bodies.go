@@ -221,8 +221,9 @@ type ChartLeg struct {
 
 // Trace is a record of a scope channel that is kept.
 type Trace struct {
-	Name string          `json:"name"`
-	Data json.RawMessage `json:"data"` // as package waveform writes it
+	Name   string          `json:"name"`
+	Beside string          `json:"beside,omitempty"` // the name of a suspect trace that this one is a sound sibling of, aligned with it
+	Data   json.RawMessage `json:"data"`             // as package waveform writes it
 }
 
 // Override says that a person has set a safety rule aside, by name and with a reason; reports show it in plain sight.

@@ -83,6 +83,7 @@ type Result struct {
 	Chart    event.Chart
 	Checks   []verdict.Check
 	Findings []event.Finding
+	Beside   []Beside // suspect channels with their siblings
 }
 
 // state is a column of the chart.
@@ -129,7 +130,7 @@ func New(f *drive.Family, s Sight) *Chart {
 	return c
 }
 
-// Add measures a view. The traces are not kept. A view of the same leg and state again replaces the one before.
+// Add measures a view. Of the traces no more than the begin of the short ones is kept. A view of the same leg and state again replaces the one before.
 func (c *Chart) Add(v View) error {
 	high, low := c.family.Leg(v.Leg)
 	s := state{v.Code, v.Direction}

@@ -28,6 +28,7 @@ func (c *Chart) Judge(k Circumstances) Result {
 		r.Chart.Legs = append(r.Chart.Legs, chartLeg)
 		r.Checks = append(r.Checks, check)
 	}
+	r.Beside = c.beside(rows, r.Checks)
 	r.Findings = d.findings(r.Checks)
 	for _, t := range c.topics() {
 		check, findings := c.quietCheck(t)

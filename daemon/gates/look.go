@@ -21,6 +21,7 @@ type sighting struct {
 	sag                waveform.Measure // volts that the level falls during an on time
 	lamp               *bool
 	shortStep, longFor quantity.Seconds
+	sample             waveform.Trace // the begin of the short capture
 }
 
 // look measures one channel.
@@ -30,6 +31,7 @@ func (c *Chart) look(short, long waveform.Trace, lamp *bool) *sighting {
 	if s.hasShort = short.Len() > 0; s.hasShort {
 		s.short, s.shortStep = waveform.Analyse(short, o), short.Step
 		s.sag = sag(short, s.short)
+		s.sample = c.sample(short, s.short)
 	}
 	if s.hasLong = long.Len() > 0; s.hasLong {
 		s.long, s.longFor = waveform.Analyse(long, o), long.Duration()

@@ -24,6 +24,8 @@ type Curve struct {
 	X    []float64
 	Y    []float64
 	High []float64
+	// Beneath is a band that others are seen against: pale, and under them.
+	Beneath bool
 }
 
 // Axis says what the numbers along a side are.
@@ -41,6 +43,9 @@ type Chart struct {
 
 // inks are told apart by their lightness too, so that a black and white print shows which is which.
 var inks = []color.RGBA{{0x12, 0x33, 0x4d, 0xff}, {0xb0, 0x5a, 0x1f, 0xff}, {0x3f, 0x8a, 0x82, 0xff}, {0x8c, 0x8f, 0x96, 0xff}}
+
+// pale is the colour of what lies beneath, and rim that of its edge: a dark line on it stays readable without any colour.
+var pale, rim = color.RGBA{0xd3, 0xd5, 0xd8, 0xff}, color.RGBA{0x84, 0x88, 0x8f, 0xff}
 
 // ink is the colour of a curve.
 func ink(i int) color.RGBA { return inks[i%len(inks)] }
@@ -88,8 +93,15 @@ func (c Chart) draw(on draw.Canvas) error {
 	grid := plotter.NewGrid()
 	grid.Vertical.Color, grid.Horizontal.Color = color.Gray{0xdd}, color.Gray{0xdd}
 	p.Add(grid)
-	for i, curve := range c.Curves {
-		if err := curve.addTo(p, ink(i), len(c.Curves) > 1); err != nil {
+	over := 0
+	for _, curve := range c.Curves {
+		drawn := ink(over)
+		if curve.Beneath {
+			drawn = pale
+		} else {
+			over++
+		}
+		if err := curve.addTo(p, drawn, len(c.Curves) > 1); err != nil {
 			return fmt.Errorf("picture of %s: %w", curve.Name, err)
 		}
 	}
@@ -116,6 +128,13 @@ func (c Curve) addTo(p *plot.Plot, ink color.RGBA, named bool) error {
 			return err
 		}
 		band.Color, band.LineStyle.Color, band.LineStyle.Width = ink, ink, vg.Points(0.8)
+		if c.Beneath {
+			band.LineStyle.Color, band.LineStyle.Width = rim, vg.Points(0.4)
+			if named {
+				p.Legend.Add(c.Name, band)
+				named = false
+			}
+		}
 		p.Add(band)
 	} else {
 		p.Add(line)

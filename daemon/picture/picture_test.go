@@ -52,3 +52,23 @@ func TestACurveThatStandsStillIsDrawn(t *testing.T) {
 	require.NoError(t, c.SVG(&b, Wide))
 	require.Contains(t, b.String(), "72")
 }
+
+func TestASuspectStandsOverWhatLiesBeneath(t *testing.T) {
+	x := []float64{0, 1, 2, 3}
+	c := Chart{X: Axis{Unit: quantity.Second}, Y: Axis{Unit: quantity.Volt}, Curves: []Curve{
+		{Name: "the others", X: x, Y: []float64{8, 8, 8, 8}, High: []float64{10, 10, 10, 10}, Beneath: true},
+		{Name: "suspect", X: x, Y: []float64{0, 0, 0, 0}}}}
+	lines := strings.Split(strings.TrimRight(c.Terminal(80, 10), "\n"), "\n")
+	require.Equal(t, "suspect, over ░ the others", lines[0])
+	require.Len(t, lines, 1+10+1, "one picture, on one scale")
+	part := func(line string) string { return strings.SplitN(line, "│", 2)[1] }
+	require.GreaterOrEqual(t, strings.Count(part(lines[1]), "░"), 66, "a band of four points has no gaps")
+	require.NotContains(t, part(lines[10]), "░")
+	require.NotContains(t, part(lines[10])[:3*66], "\u2800", "neither has the line")
+	require.Equal(t, strings.Repeat("\u2800", 69), part(lines[5]), "nothing between them")
+
+	var b strings.Builder
+	require.NoError(t, c.SVG(&b, Wide))
+	require.Less(t, strings.Index(b.String(), "#D3D5D8"), strings.LastIndex(b.String(), "#12334D"), "the suspect is drawn later, over the band")
+	require.Greater(t, strings.Index(b.String(), "#D3D5D8"), 0)
+}

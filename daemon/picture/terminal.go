@@ -13,11 +13,21 @@ var dots = [2][4]rune{{0x01, 0x02, 0x04, 0x40}, {0x08, 0x10, 0x20, 0x80}}
 
 const emptyBraille = 0x2800
 
-// Terminal draws the curves one below the other in characters, each as wide as asked, margin included, and so many lines high.
+// beneath is what a cell is filled with where only what lies beneath passes through it.
+const beneath = '░'
+
+// Terminal draws the curves one below the other in characters, each as wide as asked, margin included, and so many lines high. A
+// curve that lies beneath is drawn under the next one, on the same scale.
 func (c Chart) Terminal(width, height int) string {
 	var b strings.Builder
+	var under []Curve
 	for _, curve := range c.Curves {
-		c.terminal(&b, curve, width, height)
+		if curve.Beneath {
+			under = append(under, curve)
+			continue
+		}
+		c.terminal(&b, curve, under, width, height)
+		under = nil
 	}
 	return b.String()
 }
@@ -25,34 +35,59 @@ func (c Chart) Terminal(width, height int) string {
 // margin is what stands left of a curve: the values of its highest and lowest line.
 const margin = 11
 
-func (c Chart) terminal(b *strings.Builder, curve Curve, width, height int) {
+func (c Chart) terminal(b *strings.Builder, curve Curve, under []Curve, width, height int) {
 	columns := max(width-margin, 10)
-	low, high := span(curve)
+	low, high := span(append(under, curve)...)
+	left, right := ends(append(under, curve)...)
 	cells := make([][]rune, height)
 	for r := range cells {
 		cells[r] = make([]rune, columns)
 	}
 	rows := 4 * height
 	row := func(y float64) int { return min(max(int((high-y)/(high-low)*float64(rows)), 0), rows-1) }
-	left, right := curve.X[0], curve.X[len(curve.X)-1]
-	for i := range curve.X {
-		x := 0
-		if right > left {
-			x = min(int((curve.X[i]-left)/(right-left)*float64(2*columns)), 2*columns-1)
+	column := func(x float64) int {
+		if right <= left {
+			return 0
 		}
-		from, to := row(curve.Y[i]), row(curve.Y[i])
-		if curve.High != nil {
-			from = row(curve.High[i])
-		}
-		if i > 0 { // joined to the point before
-			before := row(curve.Y[i-1])
-			from, to = min(from, before), max(to, min(before, rows-1))
-		}
-		for r := from; r <= to; r++ {
-			cells[r/4][x/2] |= dots[x%2][r%4]
+		return min(int((x-left)/(right-left)*float64(2*columns)), 2*columns-1)
+	}
+	// Joined to the point before, over all columns between.
+	fill := func(curve Curve, mark func(r, x int)) {
+		var x0, high0, low0 int
+		for i := range curve.X {
+			x, low := column(curve.X[i]), row(curve.Y[i])
+			high := low
+			if curve.High != nil {
+				high = row(curve.High[i])
+			}
+			if i == 0 {
+				x0, high0, low0 = x, high, low
+			}
+			steps := max(x-x0, 1)
+			for k := 1; k <= steps; k++ {
+				between := func(a, b, k int) int { return a + (b-a)*k/steps }
+				top := min(between(high0, high, k-1), between(high0, high, k), between(low0, low, k-1))
+				bottom := max(between(low0, low, k-1), between(low0, low, k), between(high0, high, k-1))
+				for r := top; r <= bottom; r++ {
+					mark(r, min(x0+k, x))
+				}
+			}
+			x0, high0, low0 = x, high, low
 		}
 	}
-	fmt.Fprintf(b, "%s\n", curve.Name)
+	fill(curve, func(r, x int) { cells[r/4][x/2] |= dots[x%2][r%4] })
+	shaded := make([][]bool, height)
+	for r := range shaded {
+		shaded[r] = make([]bool, columns)
+	}
+	for _, u := range under {
+		fill(u, func(r, x int) { shaded[r/4][x/2] = true })
+	}
+	fmt.Fprintf(b, "%s", curve.Name)
+	for _, u := range under {
+		fmt.Fprintf(b, ", over %c %s", beneath, u.Name)
+	}
+	fmt.Fprintln(b)
 	for r, line := range cells {
 		label := ""
 		switch r {
@@ -62,7 +97,9 @@ func (c Chart) terminal(b *strings.Builder, curve Curve, width, height int) {
 			label = value(low, c.Y.Unit)
 		}
 		for i := range line {
-			line[i] += emptyBraille
+			if line[i] += emptyBraille; line[i] == emptyBraille && shaded[r][i] {
+				line[i] = beneath
+			}
 		}
 		fmt.Fprintf(b, "%*s │%s\n", margin-2, label, string(line))
 	}
@@ -75,12 +112,14 @@ func value(x float64, u quantity.Unit) string {
 	return quantity.Digits(quantity.Value{Number: x, Unit: u}, math.Abs(x)*0.05)
 }
 
-func span(c Curve) (low, high float64) {
+func span(curves ...Curve) (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
-	for i := range c.Y {
-		low, high = min(low, c.Y[i]), max(high, c.Y[i])
-		if c.High != nil {
-			high = max(high, c.High[i])
+	for _, c := range curves {
+		for i := range c.Y {
+			low, high = min(low, c.Y[i]), max(high, c.Y[i])
+			if c.High != nil {
+				high = max(high, c.High[i])
+			}
 		}
 	}
 	if low == high {
@@ -88,4 +127,13 @@ func span(c Curve) (low, high float64) {
 		return low - pad, high + pad
 	}
 	return low, high
+}
+
+// ends are the first and the last value along the x axis.
+func ends(curves ...Curve) (left, right float64) {
+	left, right = math.Inf(1), math.Inf(-1)
+	for _, c := range curves {
+		left, right = min(left, c.X[0]), max(right, c.X[len(c.X)-1])
+	}
+	return left, right
 }

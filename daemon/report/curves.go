@@ -64,29 +64,32 @@ func (r Run) rampFigures() []Figure {
 // mostTraces is how many kept traces of a run are drawn; all of them are in the export.
 const mostTraces = 12
 
-// traceFigures draw the traces that a run kept.
+// traceFigures draw the traces that a run kept; a suspect one over the band of its siblings.
 func (r Run) traceFigures() []Figure {
 	var out []Figure
+	beside := map[string][]waveform.Trace{}
+	read := func(kept event.Trace) (t waveform.Trace, ok bool) {
+		return t, json.Unmarshal(kept.Data, &t) == nil && t.Len() >= 2
+	}
 	for _, kept := range r.Traces {
-		var t waveform.Trace
-		if len(out) == mostTraces || json.Unmarshal(kept.Data, &t) != nil || t.Len() < 2 {
+		if t, ok := read(kept); ok && kept.Beside != "" {
+			beside[kept.Beside] = append(beside[kept.Beside], t)
+		}
+	}
+	for _, kept := range r.Traces {
+		t, ok := read(kept)
+		if !ok || kept.Beside != "" || len(out) == mostTraces {
 			continue
 		}
+		if others := beside[kept.Name]; len(others) > 0 {
+			chart, says := picture.Over(t, others)
+			out = append(out, Figure{chart, kept.Name + ", over the band of its siblings, each aligned at its own edge. " + says})
+			continue
+		}
+		curve := picture.OfTrace(t)
+		curve.Name = kept.Name
 		out = append(out, Figure{picture.Chart{X: picture.Axis{Title: "time", Unit: quantity.Second}, Y: picture.Axis{Title: kept.Name, Unit: quantity.Volt},
-			Curves: []picture.Curve{thinned(kept.Name, t)}}, "Trace: " + kept.Name})
+			Curves: []picture.Curve{curve}}, "Trace: " + kept.Name})
 	}
 	return out
-}
-
-// thinned draws the lowest and the highest voltage of each stretch, so that a spike of one sample is still seen.
-func thinned(name string, t waveform.Trace) picture.Curve {
-	const stretches = 700
-	c := picture.Curve{Name: name}
-	extents := t.Envelope(stretches)
-	for i, e := range extents {
-		at := float64(t.Start) + float64(t.Duration())*float64(i)/float64(len(extents))
-		c.X = append(c.X, at, at)
-		c.Y = append(c.Y, float64(e.Low), float64(e.High))
-	}
-	return c
 }
