@@ -36,6 +36,21 @@ var responseLines = []line{
 	{fault: "fault_lamp_stuck", names: "the fault lamp is lit although the drive has no fault", thorough: true},
 }
 
+// What shows only when the board is tapped, or once it has been on for some time: the place that was tapped is named with what changed.
+var tapLines = []line{
+	{fault: "stuck_off:A.high@tapped", names: "tapped at the gate driver of A.high: A.high drops out"},
+	{fault: "hall_open:2@tapped", names: "the gates follow Hall 2 as if open", on: halls},
+	{fault: "hall_short:3@tapped", names: "the gates follow Hall 3 as if shorted", on: halls, thorough: true},
+	{fault: "channel_dead:B.low@tapped", names: "tapped at the gate driver of B.low: B.low", thorough: true},
+	{fault: "stuck_on:B.high@tapped", names: "tapped at the gate driver of B.high: B.high stays on", thorough: true},
+	{fault: "low_drive_level:B.high@tapped", names: "tapped at the gate driver of B.high: B.high", thorough: true},
+	{fault: "rail_missing:{rail}@tapped", names: "tapped at the parts of rail {rail}", thorough: true},
+	{fault: "rail_low:{rail}@tapped", names: "tapped at the parts of rail {rail}", thorough: true},
+	{fault: "rail_low:logic=0.7@tapped", names: "tapped at the parts of rail logic: rail logic", thorough: true},
+	{fault: "permissive_stuck_away:limit_reverse@tapped", names: "tapped at the control connector", thorough: true},
+	{fault: "stuck_off:A.high@warm=3 s", names: "A.high drops out", thorough: true},
+}
+
 const beyond = "it acts beyond the board stage's trip limit"
 
 // What has to be found at the thresholds.
@@ -99,6 +114,9 @@ func TestGoodUnitsOnTheBoard(t *testing.T) {
 		{script: "drive_limits", family: "heron", outcome: verdict.Pass},
 		{script: "drive_limits", family: "plover", outcome: verdict.Pass, thorough: true},
 		{script: "drive_limits", family: "wren", outcome: verdict.Pass, thorough: true},
+		{script: "tap_test", family: "heron", outcome: verdict.Pass, thorough: true},
+		{script: "tap_test", family: "plover", outcome: verdict.Pass, thorough: true},
+		{script: "tap_test", family: "wren", outcome: verdict.Pass},
 		{script: "fault_response", family: "heron", outcome: verdict.Pass, thorough: true},
 		{script: "fault_response", family: "plover", outcome: verdict.Pass},
 		{script: "fault_response", family: "wren", outcome: verdict.Pass, thorough: true},

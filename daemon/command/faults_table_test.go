@@ -144,6 +144,7 @@ var drives = map[string][]line{
 	"reference_sweep": referenceLines,
 	"fault_response":  responseLines,
 	"drive_limits":    limitLines,
+	"tap_test":        tapLines,
 	"bus_ramp": {
 		{fault: "quiescent_high", names: "draws"},
 		{fault: "bus_short", names: "a short"},
@@ -239,7 +240,7 @@ func faultCases() []faultCase {
 			list = append(list, l.cases(script, allFamilies, false)...)
 		}
 	}
-	for _, script := range []string{"gate_sweep", "twitch", "bus_ramp", "rails", "fault_response", "reference_sweep", "drive_limits", "cold_checks"} { // the long ones first
+	for _, script := range []string{"gate_sweep", "tap_test", "twitch", "bus_ramp", "rails", "fault_response", "reference_sweep", "drive_limits", "cold_checks"} { // the long ones first
 		for _, l := range drives[script] {
 			list = append(list, l.cases(script, allFamilies, false)...)
 		}

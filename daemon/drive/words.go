@@ -40,6 +40,7 @@ func Checks() []string {
 		"rise time", "fall time", "dead time", "missing pulses", "zero reference", "inhibit", "permissive",
 		"invalid Hall code", "fault lamp", "quiescent current", "capacitance", "charge relay", "bus steady", "discharge", "bus down",
 		"under-voltage lock-out", "sense line", "fault lamp lights", "reference gain", "series resistance",
+		"tap test", "steady between taps",
 		"response time", "fault latches", "reset", "start threshold", "over-voltage lock-out",
 		"stand-ins out", "leak between phases", "limiter", "limiter lamp", "motor disconnected", "phases at rest", "quiescent current fitted", "each leg behind the limiter",
 		"phase order", "phase voltage", "high side conducts", "low side conducts", "unbalance", "bus ripple",

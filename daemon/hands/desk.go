@@ -39,6 +39,7 @@ const (
 	Remove   = "remove"   // take a stand-in out
 	Read     = "read"     // read a value
 	Join     = "join"     // short two points for a moment
+	Tap      = "tap"      // tap a place of the board with an insulated stick; with offers: and say what changed
 	Operate  = "operate"  // switch what is operated by hand
 	Confirm  = "confirm"  // choose an answer
 	File     = "file"     // name a file

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"go.starlark.net/starlark"
@@ -48,8 +49,11 @@ const (
 // announced setpoints were found good. The result holds what was checked until the run ended; the error says why it ended
 // early, with the script's file and line. When ctx ends, its cause is in the error.
 func Run(ctx context.Context, s *Script, family *drive.Family, rig Rig, slot Slot) (Result, error) {
+	ctx, cancel := context.WithCancel(ctx)
 	e := &engine{ctx: ctx, script: s, family: family, rig: rig, slot: slot, started: time.Now()}
 	err := e.execute()
+	cancel() // a prompt that the script has left open is withdrawn
+	e.background.Wait()
 	result := e.result()
 	result.Spent.Computing = time.Since(e.started) - result.Spent.Bench - result.Spent.People
 	return result, err
@@ -62,6 +66,9 @@ type engine struct {
 	rig     Rig
 	slot    Slot
 	started time.Time
+
+	tapping    *tapping       // the last one
+	background sync.WaitGroup // what goes on beside the script; it ends with ctx
 
 	steps    uint64
 	spent    Spent

@@ -3,6 +3,7 @@ package script
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"benchwarden/daemon/event"
@@ -104,6 +105,13 @@ func (r *fakeRig) ReadByHand(context.Context, string, quantity.Value, quantity.V
 }
 func (r *fakeRig) Confirm(_ context.Context, _, _ string, offers []string) (string, error) {
 	return offers[0], nil
+}
+func (r *fakeRig) Tap(ctx context.Context, place, _ string, _, offers []string) (string, error) {
+	if r.block {
+		<-ctx.Done()
+		return "", context.Cause(ctx)
+	}
+	return strings.Join(offers, "|"), r.note("tap %s", place)
 }
 func (r *fakeRig) ProveDown(context.Context) error { return r.note("prove down") }
 func (r *fakeRig) Down() event.Bus                 { return event.Bus{State: event.MeasuredDown, Volts: 1} }

@@ -2,6 +2,7 @@ package script
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -197,10 +198,11 @@ func (t trace) Truth() starlark.Bool  { return t.Len() > 0 }
 func (t trace) Hash() (uint32, error) { return 0, fmt.Errorf("a trace is no key") }
 
 func (t trace) AttrNames() []string {
-	return []string{"above", "duty", "mean", "overlap", "peak_to_peak", "resolution", "step"}
+	return []string{"above", "duty", "mean", "overlap", "peak_to_peak", "resolution", "step", "stretches"}
 }
 
-// Attr gives .above(level), .duty(level), .overlap(other, level), .peak_to_peak(), .mean(), .resolution and .step.
+// Attr gives .above(level), .duty(level), .overlap(other, level), .peak_to_peak(), .mean(), .stretches(length, level), .resolution
+// and .step.
 func (t trace) Attr(name string) (starlark.Value, error) {
 	switch name {
 	case "step":
@@ -229,6 +231,8 @@ func (t trace) Attr(name string) (starlark.Value, error) {
 			v := quantity.Volts(level.Number)
 			return excursions(waveform.Overlaps(t.Trace, o.Trace, v, v)), level.need(b.Name(), quantity.Volt)
 		}), nil
+	case "stretches":
+		return starlark.NewBuiltin("stretches", t.stretches), nil
 	case "duty":
 		return starlark.NewBuiltin("duty", t.duty), nil
 	case "peak_to_peak":
@@ -237,6 +241,27 @@ func (t trace) Attr(name string) (starlark.Value, error) {
 		return t.voltage(name, func(waveform.Pulses) float64 { return t.mean() }), nil
 	}
 	return nil, nil
+}
+
+// stretches(length, level) cuts the trace: of each stretch .start, .share at or above level, .lowest, .highest.
+func (t trace) stretches(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var length, level measured
+	if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 2, &length, &level); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(length.need(b.Name(), quantity.Second), level.need(b.Name(), quantity.Volt)); err != nil {
+		return nil, err
+	}
+	var cut []starlark.Value
+	for _, s := range waveform.Stretches(t.Trace, quantity.Seconds(length.Number), quantity.Volts(level.Number)) {
+		cut = append(cut, starlarkstruct.FromStringDict(starlark.String("stretch"), starlark.StringDict{
+			"start":   measured{Value: s.Start.Value(), instrument: "scope"},
+			"share":   starlark.Float(s.Share),
+			"lowest":  measured{Value: s.Lowest.Value(), instrument: "scope"},
+			"highest": measured{Value: s.Highest.Value(), instrument: "scope"},
+		}))
+	}
+	return starlark.NewList(cut), nil
 }
 
 func (t trace) voltage(name string, of func(waveform.Pulses) float64) *starlark.Builtin {

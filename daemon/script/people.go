@@ -10,7 +10,7 @@ import (
 	"benchwarden/instruments/quantity"
 )
 
-// personModule is person: place, fit, remove, read, ask, prove_down, bus_state.
+// personModule is person: place, fit, remove, read, ask, tap, prove_down, bus_state.
 func (e *engine) personModule() *starlarkstruct.Module {
 	return module("person", map[string]builtin{
 		"place":      e.place,
@@ -18,6 +18,7 @@ func (e *engine) personModule() *starlarkstruct.Module {
 		"remove":     e.remove,
 		"read":       e.readByHand,
 		"ask":        e.question,
+		"tap":        e.tap,
 		"prove_down": e.proveDown,
 		"bus_state": func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 			if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {

@@ -106,6 +106,9 @@ type People interface {
 	Remove(ctx context.Context, standIn string, text string) error
 	// ReadByHand asks a person for a value between low and high.
 	ReadByHand(ctx context.Context, text string, low, high quantity.Value) (quantity.Value, error)
+	// Tap has a place of the board tapped while everything stays on, which the bench allows at or below 60 V d.c. from an isolated
+	// source only, and returns once hands are clear again. With offers the person says what they saw change among the gates named.
+	Tap(ctx context.Context, place, text string, gates, offers []string) (string, error)
 	// Confirm asks a question with fixed answers; at says what it is about, for a simulated person to look at.
 	Confirm(ctx context.Context, text, at string, offers []string) (string, error)
 	// ProveDown returns once the bus is measured down or proven by hand.

@@ -270,6 +270,18 @@ func (r *rig) ReadByHand(ctx context.Context, text string, low, high quantity.Va
 	}
 }
 
+// Tap leaves everything on while a place is tapped; what is on has to be low and isolated for that.
+func (r *rig) Tap(ctx context.Context, place, text string, gates, offers []string) (string, error) {
+	if err := r.quiet(ctx, true); err != nil {
+		return "", err
+	}
+	answers, err := r.station.desk.Handle(ctx, true, event.Prompt{Action: hands.Tap, Point: place, Probe: strings.Join(gates, ","), Text: text, Offers: offers})
+	if err != nil {
+		return "", err
+	}
+	return answers[0].Text, nil
+}
+
 func (r *rig) Confirm(ctx context.Context, text, at string, offers []string) (string, error) {
 	a, err := r.station.desk.Ask(ctx, event.Prompt{Action: hands.Confirm, Text: text, Point: at, Offers: offers})
 	return a.Text, err

@@ -51,6 +51,15 @@ func (p player) Play(ctx context.Context, prompt event.Prompt) (string, error) {
 		return do("remove", dialect.Args{"stand_in": prompt.Probe})
 	case hands.Join:
 		return do("join", dialect.Args{"points": prompt.Point})
+	case hands.Tap:
+		if len(prompt.Offers) == 0 {
+			return do("tap", dialect.Args{"place": prompt.Point})
+		}
+		answer, err := p.session.Ask(ctx, link.Script, "answer", dialect.Args{"what": "hand|scope|tap|" + prompt.Point + "|" + prompt.Probe})
+		if err != nil {
+			return "", err
+		}
+		return strings.Trim(answer.Text(), `"`), nil
 	case hands.Clear:
 		return agree("clear")
 	case hands.Energise:

@@ -219,6 +219,7 @@ var kinds = map[string]kind{
 			"fit":    {needed: true, params: text1("stand_in")},
 			"remove": {needed: true, params: text1("stand_in")},
 			"join":   {needed: true, params: text1("points")},
+			"tap":    {needed: true, params: text1("place")},
 		},
 		questions: map[string]question{
 			"clear":   {needed: true, values: tells("clear", aSwitch)},

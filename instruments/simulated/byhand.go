@@ -147,6 +147,9 @@ func (b *Bench) look(c *scpi.Call, what string) (string, error) {
 		return b.stick.export(c)
 	case role == "scope" && act == "file":
 		return b.stick.export(c)
+	case role == "scope" && act == "tap":
+		place, gates, _ := strings.Cut(value, "|")
+		return b.tapAndLook(c, place, strings.Split(gates, ","))
 	}
 	return "", fmt.Errorf("the simulated person does not know how to tell %q", what)
 }

@@ -53,11 +53,12 @@ func TestPersonDoesWhatIsAsked(t *testing.T) {
 	require.Equal(t, `"switch_node_jumpers"`, d.ask("PERS:FIT?"))
 	require.Equal(t, "1;1;0", d.ask("PERS:CLE?;ACT?;DEV?"))
 	require.InDelta(t, 0, d.number(`PERS:READ? "bus"`), handMeterOffset)
-	for _, wrong := range []string{`PERS:PLAC "P1","gate:D.high"`, `PERS:FIT "nothing"`, `PERS:READ? "nowhere"`} {
+	for _, wrong := range []string{`PERS:PLAC "P1","gate:D.high"`, `PERS:FIT "nothing"`, `PERS:READ? "nowhere"`, `PERS:TAP "nowhere"`} {
 		d.send(wrong)
 		require.Contains(t, d.ask("SYST:ERR?"), `-224,"Illegal parameter value;no `, wrong)
 	}
-	d.do("PERS:TAP")
+	d.do(`PERS:TAP ""`)
+	d.do(`PERS:TAP "driver:A.high"`)
 }
 
 func TestThePersonsMeterDoesNotCareForTheBusMetersLead(t *testing.T) {

@@ -106,10 +106,15 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		}
 		return err
 	}})
-	s.action("PERSon:TAP", func() error {
-		p.Tap()
-		return nil
-	})
+	s.Handle("PERSon:TAP", scpi.Command{Takes: 1, Do: func(c *scpi.Call) error {
+		place, err := c.String(0)
+		if err != nil {
+			return err
+		}
+		err = p.Tap(place)
+		c.Await(after(s.pace.of(handTime)))
+		return illegal(err)
+	}})
 	return s
 }
 

@@ -120,7 +120,7 @@ func TestConditionsOfFaults(t *testing.T) {
 	t.Run("only when tapped", func(t *testing.T) {
 		b := running(t, heron(), "stuck_off:A.high@tapped")
 		require.Greater(t, b.duty("A.high"), 0.2)
-		b.Tap()
+		require.NoError(t, b.Tap(""))
 		b.wait(500 * time.Millisecond)
 		require.Zero(t, b.duty("A.high"))
 		b.wait(3 * time.Second)

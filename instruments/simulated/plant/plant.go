@@ -54,6 +54,7 @@ type Plant struct {
 	probes       map[string]string
 	standIns     map[string]bool
 	tappedUntil  float64
+	tappedAt     string // the place, empty: the whole board
 	leadsOff     map[string]bool
 	around       surroundings
 	charged      map[int]bool // gates that a meter has charged, by channel
@@ -170,9 +171,6 @@ func (p *Plant) BusTerminals() quantity.Volts {
 
 // LeadOff takes a lead off (or puts it back): bus_meter (reads 0 V from then on), bus or control (that supply feeds nothing).
 func (p *Plant) LeadOff(name string, off bool) { p.do(func() { p.leadsOff[name] = off }) }
-
-// Tap knocks on the board: faults that come when tapped are there for the next two seconds.
-func (p *Plant) Tap() { p.do(func() { p.tappedUntil = p.now + tapLasts }) }
 
 // Fitted says whether the power devices are fitted.
 func (p *Plant) Fitted() bool { return p.opts.Fitted }

@@ -70,7 +70,7 @@ func (p *Plant) look() *view {
 		case WhenWarm:
 			there = p.section.on && p.now-p.section.since >= f.At
 		case WhenTapped:
-			there = p.now < p.tappedUntil
+			there = p.now < p.tappedUntil && f.feels(p.tappedAt)
 		}
 		if there {
 			mask |= 1 << i
