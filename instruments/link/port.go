@@ -14,7 +14,8 @@ import (
 // Read and Write give up at their deadlines with os.ErrDeadlineExceeded; Close
 // ends both. A Port may also have Waiting() (int, error), how many bytes can be
 // read at once, Queued() int, how many written bytes the computer still holds,
-// and Drop() error, a Close that throws those away.
+// WriteNow([]byte) int, which writes as much as can leave without waiting, and
+// Drop() error, a Close that throws away what the computer holds.
 type Port interface {
 	io.ReadWriteCloser
 	SetReadDeadline(time.Time) error
@@ -24,6 +25,8 @@ type Port interface {
 type waiter interface{ Waiting() (int, error) }
 
 type queuer interface{ Queued() int }
+
+type hasty interface{ WriteNow([]byte) int }
 
 type dropper interface{ Drop() error }
 
@@ -79,6 +82,12 @@ func (p *tcpPort) Waiting() (int, error) {
 
 // Queued is how many bytes have not left for the peer.
 func (p *tcpPort) Queued() int { return unsent(p.raw) }
+
+// WriteNow writes what the socket takes at once, and says how much. Why it took no more a Write tells.
+func (p *tcpPort) WriteNow(b []byte) (n int) {
+	_ = p.raw.Control(func(fd uintptr) { n = writeNow(fd, b) }) // of a closed one as well
+	return n
+}
 
 // Drop resets the connection, so that bytes still in our buffers are never sent.
 func (p *tcpPort) Drop() error {

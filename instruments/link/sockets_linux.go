@@ -41,6 +41,15 @@ func outputQueue(c syscall.RawConn, request uintptr) int {
 	return int(n)
 }
 
+// writeNow writes what a descriptor that does not block takes.
+func writeNow(fd uintptr, b []byte) int {
+	n, err := unix.Write(int(fd), b)
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
 // bytesWaiting is how many bytes a descriptor can give at once.
 // The call never blocks, so the scheduler is
 // not told of it.

@@ -174,12 +174,17 @@ func (l *Link) writePaced(port Port, message string) error {
 func (l *Link) writeUrgent(port Port, out []byte, until time.Time) error {
 	l.mu.Lock()
 	l.sent++
-	err := l.setWrite(port, until.Add(l.at.Line.wireTime(len(out))))
 	l.mu.Unlock()
-	if err != nil {
-		return l.lose(port, err)
+	var n int
+	var err error
+	if h, can := port.(hasty); can { // no timer is set for what need not wait
+		n = h.WriteNow(out)
 	}
-	n, err := port.Write(out)
+	if n < len(out) {
+		var more int
+		more, err = l.writeBefore(port, out[n:], until.Add(l.at.Line.wireTime(len(out))))
+		n += more
+	}
 	l.wrote(n)
 	switch {
 	case err == nil:
@@ -190,4 +195,15 @@ func (l *Link) writeUrgent(port Port, out []byte, until time.Time) error {
 		return fmt.Errorf("%w: only %d of %d bytes could be sent: the instrument holds the line, or does not read", ErrTimeout, n, len(out))
 	}
 	return l.lose(port, err)
+}
+
+// writeBefore writes until a deadline at most.
+func (l *Link) writeBefore(port Port, out []byte, until time.Time) (int, error) {
+	l.mu.Lock()
+	err := l.setWrite(port, until)
+	l.mu.Unlock()
+	if err != nil {
+		return 0, err
+	}
+	return port.Write(out)
 }
