@@ -40,6 +40,7 @@ func predeclared(e *engine) starlark.StringDict {
 	add("stored_energy", storedEnergy)
 	add("odd_one_out", oddOneOut)
 	add("preferred_values", preferredValues)
+	add("ratio", ratio)
 	add("share", share)
 	add("progress", e.progress)
 	add("fit_response", fitResponse)

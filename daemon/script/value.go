@@ -12,10 +12,11 @@ import (
 	"benchwarden/instruments/quantity"
 )
 
-// measured is a quantity in a script: 72 * V. A reading is one too, with its uncertainty.
+// measured is a quantity in a script: 72 * V. A reading is one too, with its uncertainty; what is worked out of readings keeps it, but
+// a bare number without unit (ratio keeps it there).
 type measured struct {
 	quantity.Value
-	uncertainty float64 // 95 % half width in the base unit; 0 when not a reading
+	uncertainty float64 // 95 % half width in the base unit; 0 where nothing of it was read
 	budget      []verdict.Part
 	instrument  string
 	name        string
@@ -68,28 +69,35 @@ func plain(v starlark.Value) (quantity.Value, bool) {
 }
 
 func (m measured) Binary(op syntax.Token, y starlark.Value, side starlark.Side) (starlark.Value, error) {
-	other, ok := plain(y)
+	other, ok := y.(measured)
 	if !ok {
-		return nil, nil
+		number, isNumber := plain(y)
+		if !isNumber {
+			return nil, nil
+		}
+		other = measured{Value: number}
 	}
-	a, b := m.Value, other
+	a, b := m, other
 	if side == starlark.Right {
 		a, b = b, a
 	}
 	var result quantity.Value
 	var err error
+	moveA, moveB := 1.0, 1.0
 	switch op {
 	case syntax.PLUS:
-		result, err = a.Add(b)
+		result, err = a.Value.Add(b.Value)
 	case syntax.MINUS:
-		result, err = a.Sub(b)
+		result, err = a.Value.Sub(b.Value)
 	case syntax.STAR:
-		result = a.Mul(b)
+		result = a.Value.Mul(b.Value)
+		moveA, moveB = b.Number, a.Number
 	case syntax.SLASH:
 		if b.Number == 0 {
-			return nil, fmt.Errorf("%v divided by zero", a)
+			return nil, fmt.Errorf("%v divided by zero", a.Value)
 		}
-		result = a.Div(b)
+		result = a.Value.Div(b.Value)
+		moveA, moveB = 1/b.Number, a.Number/b.Number/b.Number
 	default:
 		return nil, nil
 	}
@@ -99,11 +107,7 @@ func (m measured) Binary(op syntax.Token, y starlark.Value, side starlark.Side) 
 	if result.Unit == quantity.One {
 		return starlark.Float(result.Number), nil
 	}
-	from := m.instrument
-	if other, ok := y.(measured); ok {
-		from = together(from, other.instrument)
-	}
-	return measured{Value: result, instrument: from}, nil
+	return derived(result, a, b, moveA, moveB), nil
 }
 
 func (m measured) Unary(op syntax.Token) (starlark.Value, error) {
