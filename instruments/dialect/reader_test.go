@@ -189,6 +189,17 @@ func TestBlockIsReadByItsLengthInEveryFormat(t *testing.T) {
 		}
 		return scpi.EncodeBlock(data)
 	}
+	// Bytes of 1.0, -2.5 and 0.1, computed from IEEE 754; the other order turns them round inside each value (FORMat:BORDer, SCPI-99).
+	for samples, block := range map[string]string{
+		"float32 big":    "#212\x3f\x80\x00\x00\xc0\x20\x00\x00\x3d\xcc\xcc\xcd",
+		"float32 little": "#212\x00\x00\x80\x3f\x00\x00\x20\xc0\xcd\xcc\xcc\x3d",
+	} {
+		a, err = scopeWith(t, samples).Read("trace", []byte(block))
+		require.NoError(t, err)
+		values, err := a.Floats()
+		require.NoError(t, err)
+		require.InDeltaSlice(t, []float64{1, -2.5, 0.1}, values, 1e-8, samples)
+	}
 	a, err = scopeWith(t, "float32 big").Read("trace", floats(math.Float32bits(1.5), math.Float32bits(-2)))
 	require.NoError(t, err)
 	values, err := a.Floats()

@@ -108,3 +108,22 @@ func TestFirstEdgeAndSection(t *testing.T) {
 	_, ok := Trace{}.FirstEdge(0, 1, true, 0)
 	require.False(t, ok)
 }
+
+// A gate of 1 nF behind 10 ohm on 12 V passes a threshold of 3 V after R·C·ln(12/9) = 2.8768 ns (exponential charging, computed), and
+// half of its level after 0.693147 of its time constant.
+func TestAGatePassesItsThresholdWhenItsChargeSaysSo(t *testing.T) {
+	const step = 0.01e-9
+	volts := make([]float64, 8000)
+	for i := range volts {
+		if at := float64(i)*step - 10e-9; at > 0 {
+			volts[i] = 12 * (1 - math.Exp(-at/10e-9))
+		}
+	}
+	trace := FromFloat64(volts)
+	trace.Start, trace.Step = -10e-9, step
+	for level, want := range map[quantity.Volts]float64{3: 2.8768e-9, 6: 6.93147e-9} {
+		at, ok := trace.FirstEdge(level, 1, true, -10e-9)
+		require.True(t, ok)
+		require.InDelta(t, want, float64(at), 1e-13)
+	}
+}

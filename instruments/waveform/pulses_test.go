@@ -34,7 +34,8 @@ func TestReferenceLevelsOfThePublishedExample(t *testing.T) {
 
 func TestTransitionDurationsOfAnalyticEdges(t *testing.T) {
 	// Source: closed forms. Linear ramp 0.8·T; raised cosine 0.590334·T; one pole ln 9·RC = 2.197225·RC; second order
-	// 1.637573/ω at ζ = 0.5 and 2.148038/ω at ζ = 0.707107 (numeric solution of the step response).
+	// 1.637573/ω at ζ = 0.5 and 2.148038/ω at ζ = 0.707107, two equal poles 3.357909·RC (numeric solution of the step response);
+	// Gaussian, the error function, 2.563103·σ.
 	tests := []struct {
 		name string
 		edge shape
@@ -43,6 +44,8 @@ func TestTransitionDurationsOfAnalyticEdges(t *testing.T) {
 		{"linear ramp", ramp(1e-6), 0.8e-6},
 		{"raised cosine", raisedCosine(1e-6), 0.590334e-6},
 		{"one pole", onePole(200e-9), 2.197225 * 200e-9},
+		{"two equal poles", twoPoles(100e-9), 3.357909 * 100e-9},
+		{"Gaussian", gaussian(150e-9), 2.563103 * 150e-9},
 		{"second order, damping 0.5", secondOrder(5e6, 0.5), 1.637573 / 5e6},
 		{"second order, damping 0.707", secondOrder(5e6, 0.707107), 2.148038 / 5e6},
 	}

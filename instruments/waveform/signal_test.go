@@ -54,6 +54,31 @@ func onePole(tau float64) shape {
 		at: func(t float64) float64 { return 1 - math.Exp(-max(0, t)/tau) }}
 }
 
+// twoPoles is the step response of two equal single poles in a row.
+func twoPoles(tau float64) shape {
+	at := func(t float64) float64 { return 1 - (1+max(0, t)/tau)*math.Exp(-max(0, t)/tau) }
+	return shape{ten: solve(at, 0.1, 0, 20*tau), half: solve(at, 0.5, 0, 20*tau), nine: solve(at, 0.9, 0, 20*tau), at: at}
+}
+
+// gaussian is the step response of a filter that rounds off like a normal distribution; its middle lies at six standard deviations.
+func gaussian(sigma float64) shape {
+	at := func(t float64) float64 { return math.Erfc((6*sigma-t)/(sigma*math.Sqrt2)) / 2 }
+	return shape{ten: solve(at, 0.1, 0, 12*sigma), half: 6 * sigma, nine: solve(at, 0.9, 0, 12*sigma), at: at}
+}
+
+// solve finds where a rising edge reaches a level.
+func solve(at func(float64) float64, level, low, high float64) float64 {
+	for range 80 {
+		middle := (low + high) / 2
+		if at(middle) < level {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return high
+}
+
 // secondOrder is the step response of a second-order low pass.
 func secondOrder(omega, zeta float64) shape {
 	root := math.Sqrt(1 - zeta*zeta)
