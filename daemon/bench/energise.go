@@ -225,6 +225,9 @@ func (b *Bench) SetVoltage(ctx context.Context, role string, v quantity.Volts) e
 	if on && !up {
 		b.config.Guard.Setpoint(role, from, v, limit, b.settle(from, v))
 	}
+	if on && role == Reference {
+		return b.settled(ctx, in, v)
+	}
 	return nil
 }
 

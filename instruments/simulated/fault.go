@@ -52,6 +52,7 @@ const (
 	noiseSpikes    = "noise_spikes"
 
 	watchdogNotAccepted = "watchdog_not_accepted"
+	followsLate         = "output_follows_late"
 )
 
 // FaultKinds is the table of the faults of instruments and links. The first of a kind's roles is the one it hits when none is
@@ -78,6 +79,7 @@ var faultKinds = []FaultKind{
 	{Name: saysZero, Text: "a supply that is off reads 0 V whatever stands at its terminals", Roles: []string{"bus", "control"}},
 	{Name: notAccepted, Text: "a supply accepts protection levels and keeps the old ones", Roles: []string{"bus", "control"}},
 	{Name: watchdogNotAccepted, Text: "a supply accepts a communication watchdog and does not set it", Roles: []string{"bus"}},
+	{Name: followsLate, Text: "a source takes a new voltage, and its output goes there this much later", Roles: []string{"reference"}, Unit: "s", size: 0.15},
 	{Name: frozen, Text: "readings stand still", Roles: reading},
 	{Name: leadOff, Text: "a lead has fallen off", Roles: []string{"bus_meter", "bus", "control"}},
 	{Name: noiseSpikes, Text: "now and then a voltage reading is this much too high", Roles: reading, Unit: "V", size: 40},

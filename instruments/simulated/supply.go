@@ -2,6 +2,7 @@ package simulated
 
 import (
 	"sync"
+	"time"
 
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/scpi"
@@ -39,8 +40,15 @@ func (b *Bench) newSupply(role, kind string, out output, lowest, highest quantit
 	s.setting("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]", volts,
 		func() float64 { return float64(out.Read().SetVoltage) },
 		func(x float64) error {
-			out.SetVoltage(quantity.Volts(x))
-			s.conditions()
+			set := func() {
+				out.SetVoltage(quantity.Volts(x))
+				s.conditions()
+			}
+			if late, ok := s.harm.take(followsLate); ok {
+				time.AfterFunc(time.Duration(late*float64(time.Second)), set) // *OPC? does not wait for it
+				return nil
+			}
+			set()
 			return nil
 		})
 	s.timed("MEASure[:SCALar]:VOLTage[:DC]", supplyReadTime, func() float64 {

@@ -19,7 +19,13 @@ type supplied struct{ *instrument }
 func (l supplied) state() *Supply { return l.world.supplies[l.role] }
 
 func (l supplied) SetVoltage(ctx context.Context, p link.Priority, v quantity.Volts) error {
-	return tell(ctx, l.path(p), fmt.Sprintf("set %v", v), func() { l.state().Voltage = float64(v) })
+	return tell(ctx, l.path(p), fmt.Sprintf("set %v", v), func() {
+		if s := l.state(); s.Follows > 0 {
+			time.AfterFunc(s.Follows, func() { l.world.Supply(l.role, func(s *Supply) { s.Voltage = float64(v) }) })
+			return
+		}
+		l.state().Voltage = float64(v)
+	})
 }
 
 func (l supplied) SetCurrent(ctx context.Context, p link.Priority, a quantity.Amperes) error {

@@ -87,9 +87,10 @@ type Supply struct {
 	OverVoltage float64
 	Silence     float64 // s; 0: no communication watchdog
 	OverCurrent float64
-	Stuck       bool // ignores off
-	Lies        bool // says off whatever it does
-	NoProtect   bool // reads back another protection than was set
+	Follows     time.Duration // from an answered setpoint to the output
+	Stuck       bool          // ignores off
+	Lies        bool          // says off whatever it does
+	NoProtect   bool          // reads back another protection than was set
 }
 
 // New returns a world with a bus of 470 uF and 3.9 kohm, everything off, and all leads on.
