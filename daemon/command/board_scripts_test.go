@@ -37,9 +37,10 @@ var responseLines = []line{
 }
 
 // What shows only when the board is tapped, or once it has been on for some time: the place that was tapped is named with what changed.
+// They take most of a minute each; TestTapTest always has one of them, twice.
 var tapLines = []line{
-	{fault: "stuck_off:A.high@tapped", names: "tapped at the gate driver of A.high: A.high drops out"},
-	{fault: "hall_open:2@tapped", names: "the gates follow Hall 2 as if open", on: halls},
+	{fault: "stuck_off:A.high@tapped", names: "tapped at the gate driver of A.high: A.high drops out", thorough: true},
+	{fault: "hall_open:2@tapped", names: "the gates follow Hall 2 as if open", on: halls, thorough: true},
 	{fault: "hall_short:3@tapped", names: "the gates follow Hall 3 as if shorted", on: halls, thorough: true},
 	{fault: "channel_dead:B.low@tapped", names: "tapped at the gate driver of B.low: B.low", thorough: true},
 	{fault: "stuck_on:B.high@tapped", names: "tapped at the gate driver of B.high: B.high stays on", thorough: true},
@@ -96,6 +97,38 @@ func TestOverVoltageLockoutWhereTheStageReachesIt(t *testing.T) {
 			continue
 		}
 		require.Contains(t, r.Findings[0].Text, "the over-voltage lock-out does not act")
+	}
+}
+
+// TestTapTest holds that the place is found where the program watches, and on a poor bench where a person taps, watches the scope's screen
+// and says what they saw; a good board comes through that. With -every-family on all three.
+func TestTapTest(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		name   string
+		poor   bool
+		faults []string
+	}{
+		{name: "good by hand", poor: true},
+		{name: "watched", faults: []string{"stuck_off:A.high@tapped"}},
+		{name: "by hand", poor: true, faults: []string{"stuck_off:A.high@tapped"}},
+	} {
+		for _, family := range allFamilies {
+			if !*everyFamily && (family != "wren" || c.faults == nil) {
+				continue
+			}
+			t.Run(c.name+" "+family, func(t *testing.T) {
+				t.Parallel()
+				r := triedOn(t, simulateOptions{family: family, seed: 5, spread: true, faults: c.faults, poor: c.poor}, true, "tap_test")[0]
+				if c.faults == nil {
+					require.Equal(t, string(verdict.Pass), r.Ended.Outcome, telling(r))
+					require.Empty(t, r.Findings)
+					return
+				}
+				require.Equal(t, string(verdict.Fail), r.Ended.Outcome, telling(r))
+				require.Contains(t, conclusions(r)[0], "tapped at the gate driver of A.high: A.high ")
+			})
+		}
 	}
 }
 

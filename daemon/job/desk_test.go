@@ -177,6 +177,8 @@ func TestWhatKeepsARelease(t *testing.T) {
 			s.run("gate_sweep", "board", "pass", -1, true)
 			s.run("twitch", "board", "pass", -1, true)
 		}, "gate_sweep has not been run"},
+		"a script that nobody asked for found something": {fullShelf, func(s *shop) { s.passTo(""); s.run("tap_test", "board", "fail", -1, false) },
+			"board: the latest tap_test came out fail (run run-005); the family does not ask for it, but what it found stands"},
 		"rails missing":       {fullShelf, func(s *shop) { s.run("cold_checks", "cold", "pass", -1, false) }, "rails: rails has not been run"},
 		"no script proves it": {shelf{}, func(*shop) {}, "nothing is proven"},
 	} {
@@ -190,6 +192,30 @@ func TestWhatKeepsARelease(t *testing.T) {
 			var r Release
 			require.NoError(t, json.Unmarshal(state.Entries[len(state.Entries)-1].Body, &r))
 			require.Contains(t, fmt.Sprint(r.Missing), tt.want, "the override says what it went on without")
+		})
+	}
+}
+
+// What is not asked for keeps no release unless it found something, and only until it was run again or something was replaced.
+func TestWhatNobodyAskedForKeepsNoReleaseForLong(t *testing.T) {
+	for name, then := range map[string]func(*shop){
+		"undecided": func(s *shop) { s.run("tap_test", "board", "undecided", -1, false) },
+		"run again": func(s *shop) {
+			s.run("tap_test", "board", "fail", -1, false)
+			s.run("tap_test", "board", "pass", -1, false)
+		},
+		"replaced and the needed ones run again": func(s *shop) {
+			s.run("tap_test", "board", "fail", -1, false)
+			s.must(Replaced, Replacement{Part: "Hall connector", Quantity: 1})
+			s.passTo("")
+		},
+		"of another stage": func(s *shop) { s.run("soak", "soak", "fail", -1, false) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := open(t, fullShelf)
+			s.passTo("")
+			then(s)
+			s.must(Released, Release{})
 		})
 	}
 }

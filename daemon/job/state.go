@@ -132,7 +132,23 @@ func (s *State) passed(stage drive.Stage, after int) (runs, open []string) {
 			runs = append(runs, h.Name)
 		}
 	}
-	return runs, open
+	return runs, append(open, s.foundBeside(stage, after)...)
+}
+
+// foundBeside lists what scripts of a stage found that the family does not ask for: nobody has to run them, but what they found stands
+// until they were run again or something was replaced.
+func (s *State) foundBeside(stage drive.Stage, after int) (open []string) {
+	seen := slices.Clone(s.needed[string(stage)].scripts)
+	for _, run := range s.Runs {
+		if run.Stage != string(stage) || slices.Contains(seen, run.Script) {
+			continue
+		}
+		seen = append(seen, run.Script)
+		if h, ok := s.latest(run.Script, after); ok && h.Outcome == string(verdict.Fail) {
+			open = append(open, fmt.Sprintf("the latest %s came out fail (run %s); the family does not ask for it, but what it found stands", h.Script, h.Name))
+		}
+	}
+	return open
 }
 
 // looked lists what keeps the cold checks from being done. They find what is broken, so that a fail is no obstacle once

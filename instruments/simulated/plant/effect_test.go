@@ -125,6 +125,13 @@ func TestConditionsOfFaults(t *testing.T) {
 		require.Zero(t, b.duty("A.high"))
 		b.wait(3 * time.Second)
 		require.Greater(t, b.duty("A.high"), 0.2, "gone again")
+		for place, felt := range map[string]bool{"driver:A.high": true, "driver:A.low": false, "rail:logic": false, ControlConnector: false} {
+			require.NoError(t, b.Tap(place))
+			b.wait(500 * time.Millisecond)
+			require.Equal(t, felt, b.duty("A.high") == 0, "tapped at %s", place)
+			b.wait(3 * time.Second)
+		}
+		require.ErrorContains(t, b.Tap("roof"), "hall connector")
 	})
 }
 
