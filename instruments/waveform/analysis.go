@@ -21,7 +21,7 @@ type analysis struct {
 	width, period        tally
 	firstRise, lastRise  float64
 	wide                 struct{ rise, fall float64 } // samples per code at 50 %, the sum of all
-	beyondUp, beyondDown peak
+	afterRise, afterFall []region
 }
 
 // transition gathers one kind of edge.
@@ -36,13 +36,6 @@ type transition struct {
 // next to 0 where they are spread evenly.
 func (tr *transition) locked() float64 {
 	return math.Hypot(tr.cos, tr.sin) / float64(max(tr.duration.n, 1))
-}
-
-// peak gathers what follows one kind of edge.
-type peak struct {
-	over, under tally   // beyond and short of the final state, codes
-	rounding    float64 // the most that may be cut off between two samples
-	samples     tally   // length of the region
 }
 
 func newAnalysis(t Trace, o Options, h *histogram) *analysis {
@@ -113,9 +106,9 @@ func (a *analysis) edges() {
 // transition measures one edge between the edge before and the one after it.
 func (a *analysis) transition(x crossing, previous, end int, band, amplitude float64) {
 	s := a.t.codes
-	into, beyond, near, far := &a.rise, &a.beyondUp, 10.0, 90.0
+	into, follows, near, far := &a.rise, &a.afterRise, 10.0, 90.0
 	if !x.rising {
-		into, beyond, near, far = &a.fall, &a.beyondDown, 90, 10
+		into, follows, near, far = &a.fall, &a.afterFall, 90, 10
 	}
 	band = min(band, amplitude/10)
 	from := int(x.at) + 1
@@ -145,16 +138,7 @@ func (a *analysis) transition(x crossing, previous, end int, band, amplitude flo
 	if last-first < 2 {
 		return
 	}
-	f := s.settle(first, last, x.rising)
-	beyond.samples.add(float64(last - first))
-	beyond.rounding = max(beyond.rounding, f.rounding)
-	if x.rising {
-		beyond.over.add(max(0, f.extreme-a.high.level))
-		beyond.under.add(max(0, a.high.level-f.back))
-	} else {
-		beyond.over.add(max(0, a.low.level-f.extreme))
-		beyond.under.add(max(0, f.back-a.low.level))
-	}
+	*follows = append(*follows, region{x.at, first, last})
 }
 
 // edgeSamples is the mean number of samples on an edge, 10 % to 90 %.
@@ -310,29 +294,4 @@ func (a *analysis) timing(p *Pulses) {
 	jitterU.scatters(jitter / math.Sqrt(2*(n-1)) * step)
 	jitterU.scatters(math.Sqrt2 * quadrature(steepness*rise, midwayScatter(upEdge)) * step)
 	p.Jitter = stated(jitter*step, jitterU)
-}
-
-// shape fills overshoot and undershoot in.
-func (a *analysis) shape(p *Pulses) {
-	amplitude := a.high.level - a.low.level
-	judge := func(up, down tally) Measure {
-		worse, s, rounding, region := up, a.high, a.beyondUp.rounding, a.beyondUp.samples.mean()
-		if up.n == 0 || (down.n > 0 && down.mean() > up.mean()) {
-			worse, s, rounding, region = down, a.low, a.beyondDown.rounding, a.beyondDown.samples.mean()
-		}
-		if worse.n == 0 {
-			return undecided("capture a longer record or sample faster", "no edge with a region after it to look at")
-		}
-		// The extreme of m samples of noise lies about sqrt(2 ln m) deviations off.
-		extreme := a.noise * math.Sqrt(2*math.Log(max(region, 2))) / 2
-		u := quadrature(s.u.standard(), a.resolution/math.Sqrt(12), extreme, rounding, worse.deviation()/math.Sqrt(float64(worse.n)))
-		return known(worse.mean()/amplitude, u/amplitude)
-	}
-	p.Overshoot = judge(a.beyondUp.over, a.beyondDown.over)
-	p.Undershoot = judge(a.beyondUp.under, a.beyondDown.under)
-	if p.Clipped > 0 {
-		m := undecided("choose a larger full scale or move the centre", "clipped: %d samples at the end of the scope's range cut the peaks off", p.Clipped)
-		m.AtLeast = p.Overshoot.Value
-		p.Overshoot = m
-	}
 }

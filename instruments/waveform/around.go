@@ -73,34 +73,12 @@ func samplesPerCode[N number](s []N, from, to int) float64 {
 	return float64(to-from) / rise
 }
 
-// settling is what follows an edge: the extreme beyond it, how far the trace came back after that, and the most that the
-// extreme may have been cut off between two samples (an eighth of the second difference). Codes.
-type settling struct{ extreme, back, rounding float64 }
-
 // leaves finds the first sample from which on, up to sample to, the trace lies short of level: where the next edge takes it away.
 func leaves[N number](s []N, from, to int, level float64, rising bool) int {
 	for to > from && beyond(s[to-1], level, rising) < 0 {
 		to--
 	}
 	return to
-}
-
-func settle[N number](s []N, first, last int, rising bool) settling {
-	at := first
-	extreme, back := s[first], s[first]
-	for i, v := range s[first:last] {
-		switch {
-		case rising && v > extreme || !rising && v < extreme:
-			extreme, back, at = v, v, first+i
-		case rising && v < back || !rising && v > back:
-			back = v
-		}
-	}
-	f := settling{extreme: float64(extreme), back: float64(back)}
-	if at > 0 && at < len(s)-1 {
-		f.rounding = math.Abs(2*float64(s[at])-float64(s[at-1])-float64(s[at+1])) / 8
-	}
-	return f
 }
 
 func countBeyond[N number](s []N, level float64, above bool) (n int) {

@@ -198,9 +198,13 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 	if shape := max(0, spread*spread-1.1*noise*noise-resolution*resolution/12); shape > 0 {
 		u.within(min(math.Sqrt(shape), 2*shape/near))
 	}
-	// Whole bins fall into the window or out of it, and the feet of the edges pull a little: seen with random traces, not
-	// more than a twentieth of a bin or of the noise.
-	u.scatters(0.05 * max(h.width, noise))
+	// Whole bins fall into the window or out of it, and the feet of the edges pull a little: seen with random traces.
+	if h.width < 1.01*resolution {
+		u.scatters(0.05 * max(h.width, noise))
+	} else {
+		u.within(0.015 * h.width)
+		u.within(0.05 * noise)
+	}
 	return state{level: centre, u: u, n: n}
 }
 

@@ -20,7 +20,7 @@ type samples interface {
 	before(from, limit int, level, band float64, rising bool) (at, perCode float64)
 	after(from, limit int, level, band float64, rising bool) (at, perCode float64, ok bool)
 	leaves(from, to int, level float64, rising bool) int
-	settle(first, last int, rising bool) settling
+	gather(first, last, every int, at, level, sign float64, into *folded)
 	interpolate(i int, level float64) float64
 	crossings(c *scan)
 	// countBeyond is how many codes lie at level or on the far side of it.
@@ -136,7 +136,9 @@ func (o octets) leaves(from, to int, level float64, rising bool) int {
 	return leaves(o, from, to, level, rising)
 }
 
-func (o octets) settle(first, last int, rising bool) settling { return settle(o, first, last, rising) }
+func (o octets) gather(first, last, every int, at, level, sign float64, into *folded) {
+	gather(o, first, last, every, at, level, sign, into)
+}
 
 func (o octets) interpolate(i int, level float64) float64 { return interpolate(o, i, level) }
 
@@ -161,7 +163,9 @@ func (w words) leaves(from, to int, level float64, rising bool) int {
 	return leaves(w, from, to, level, rising)
 }
 
-func (w words) settle(first, last int, rising bool) settling { return settle(w, first, last, rising) }
+func (w words) gather(first, last, every int, at, level, sign float64, into *folded) {
+	gather(w, first, last, every, at, level, sign, into)
+}
 
 func (w words) interpolate(i int, level float64) float64 { return interpolate(w, i, level) }
 
@@ -204,6 +208,8 @@ func (f floats) leaves(from, to int, level float64, rising bool) int {
 	return leaves(f, from, to, level, rising)
 }
 
-func (f floats) settle(first, last int, rising bool) settling { return settle(f, first, last, rising) }
+func (f floats) gather(first, last, every int, at, level, sign float64, into *folded) {
+	gather(f, first, last, every, at, level, sign, into)
+}
 
 func (f floats) interpolate(i int, level float64) float64 { return interpolate(f, i, level) }
