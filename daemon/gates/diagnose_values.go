@@ -146,8 +146,8 @@ const sagShare = 0.05
 func (r *channelRow) sagging() float64 {
 	worst := 0.0
 	for _, x := range r.cells {
-		if x.sag.Known() && x.hasShort {
-			worst = max(worst, x.sag.Value-x.sag.U)
+		if fallen := x.sag.fallen; fallen.Known() && x.hasShort {
+			worst = max(worst, fallen.Value-fallen.U)
 		}
 	}
 	return worst

@@ -62,10 +62,21 @@ var scopeOptions = waveform.Options{Gain: gain, Offset: offset}
 // train is a pulse train between two levels with straight edges; rise and fall are 10 to 90 %.
 type train struct {
 	off, on, rise, fall   float64
+	over                  float64 // ringing after the rising edge: how far it goes beyond the swing, as a part of it
+	droop                 float64 // what the on level loses until the pulse ends
 	first, period, length float64 // of the 50 % instants
 	jitter                float64 // standard deviation of a period
 	missing               int     // the pulse that is left out, from 1
 }
+
+// Ringing of 600 ns that dies away by a time constant of 1 µs; its first peak is that of a sine which decays.
+const ringPeriod, ringTau = 600e-9, 1e-6
+
+var ringPeak = func() float64 {
+	w := 2 * math.Pi / ringPeriod
+	at := math.Atan(w*ringTau) / w
+	return math.Sin(w*at) * math.Exp(-at/ringTau)
+}()
 
 // record is what an 8-bit scope keeps of it, from -14 V to 22 V.
 func (g train) record(r *rand.Rand, e scopeErrors, n int, step float64) waveform.Trace {
@@ -84,8 +95,11 @@ func (g train) record(r *rand.Rand, e scopeErrors, n int, step float64) waveform
 			up, down = 0, 0
 		}
 		v := g.off + (g.on-g.off)*(up-down)
+		if age := at - start - g.rise/1.6; age > 0 && at < start+g.length {
+			v += g.over*(g.on-g.off)*math.Sin(2*math.Pi*age/ringPeriod)*math.Exp(-age/ringTau)/ringPeak - g.droop*min(1, age/(g.length-(g.rise+g.fall)/1.6))
+		}
 		v = v*(1+e.gain) + e.offset + 0.03*r.NormFloat64()
-		codes[i] = byte(max(1, min(254, math.Round((v-low)/scale))))
+		codes[i] = byte(max(1, min(254, int((v-low)/scale+0.5))))
 	}
 	t := waveform.FromUint8(codes, scale, low)
 	t.Step = quantity.Seconds(step)
@@ -116,7 +130,7 @@ func leg(r *rand.Rand, dead float64) waveform.Timing {
 		SkewU: quantity.Seconds(skew * 2 / math.Sqrt(3)), ThresholdHigh: quantity.Volts(threshold), ThresholdLow: quantity.Volts(threshold), Gain: gain, Offset: offset})
 }
 
-var figures = []analysed{
+var figures = append(partFigures, []analysed{
 	{"gate level on", 13.5, 16.5, false, func(r *rand.Rand, truth float64) waveform.Measure {
 		return gatePulses(r, func(g *train) { g.on = truth }).High
 	}},
@@ -133,7 +147,7 @@ var figures = []analysed{
 	{"jitter", 20e-9, 150e-9, true, func(r *rand.Rand, truth float64) waveform.Measure {
 		g := sound(r)
 		g.period, g.length, g.jitter = 4e-6, 2e-6, truth
-		return waveform.Analyse(g.record(r, drawScope(r), 50_000, 40e-9), scopeOptions).Jitter
+		return waveform.Analyse(g.record(r, drawScope(r), 32_000, 40e-9), scopeOptions).Jitter
 	}},
 	{"ripple", 0.05, 0.4, true, func(r *rand.Rand, truth float64) waveform.Measure {
 		const n, step, scale = 4096, 5e-6, 1.6 / 250
@@ -210,7 +224,7 @@ var figures = []analysed{
 		s := input{gain: 0.1, bow: truth}.sweep(r)
 		return waveform.Measure{Value: math.Max(s.positive.Worst, s.negative.Worst), U: dutyU}
 	}},
-}
+}...)
 
 // input is the drive's own reference input.
 type input struct{ gain, offset, zone, bow float64 }

@@ -27,11 +27,10 @@ func (c *Chart) onLevels(row *channelRow) []grade {
 		if p.Kind != waveform.Pulsing {
 			continue
 		}
-		if m.Known() && cell.sag.Known() && cell.sag.Value > 0 {
-			end := waveform.Measure{Value: m.Value - cell.sag.Value, U: m.U + cell.sag.U}
-			g := c.against(name, row.channel.Name, end, quantity.Volt, band)
+		if fallen := cell.sag.fallen; fallen.Known() && fallen.Value > fallen.U {
+			g := c.against(name, row.channel.Name, cell.sag.end, quantity.Volt, band)
 			if g.Outcome != verdict.Pass {
-				g.Reason = fmt.Sprintf("at the end of the on time the level has fallen by %v", volts(cell.sag.Value))
+				g.Reason = fmt.Sprintf("at the end of the on time the level has fallen by %v", volts(fallen.Value))
 			}
 			grades = append(grades, cell.at(c, g))
 		}

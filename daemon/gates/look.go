@@ -18,7 +18,7 @@ type sighting struct {
 	period             quantity.Seconds // that rare was counted by
 	watches            int              // long captures beside the first
 	capped             bool             // more were wanted than a Hall state may take
-	sag                waveform.Measure // volts that the level falls during an on time
+	sag                sagging          // of the level during an on time
 	lamp               *bool
 	shortStep, longFor quantity.Seconds
 	sample             waveform.Trace // the begin of the short capture
@@ -30,7 +30,7 @@ func (c *Chart) look(short, long waveform.Trace, lamp *bool) *sighting {
 	o := c.options()
 	if s.hasShort = short.Len() > 0; s.hasShort {
 		s.short, s.shortStep = waveform.Analyse(short, o), short.Step
-		s.sag = sag(short, s.short)
+		s.sag = sag(short, s.short, o)
 		s.sample = c.sample(short, s.short)
 	}
 	if s.hasLong = long.Len() > 0; s.hasLong {

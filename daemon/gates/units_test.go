@@ -4,6 +4,7 @@ import (
 	"flag"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -28,7 +29,7 @@ var rules = []struct {
 }
 
 func TestGoodUnitsAreFailedNoMoreOftenThanTheRulePredicts(t *testing.T) {
-	for _, f := range figures {
+	for _, f := range slices.Concat(figures, coarseFigures) {
 		t.Run(f.name, func(t *testing.T) {
 			t.Parallel()
 			r := rand.New(rand.NewPCG(11, 12))
@@ -87,6 +88,63 @@ func TestWhatIsBeyondFailsWhatIsInsidePasses(t *testing.T) {
 			t.Logf("%s, 20 %% beyond: %v", f.name, seen)
 			require.GreaterOrEqual(t, float64(seen[verdict.Fail])/float64(*units), 0.95)
 		})
+	}
+}
+
+// Where the usual instrument is too coarse to tell 20 % of the tolerance, such a unit is undecided as often as the budget says, passed
+// or failed wrongly no more often than once in forty.
+func TestACoarseInstrumentLeavesUndecidedWhatItCannotTell(t *testing.T) {
+	for _, f := range coarseFigures {
+		t.Run(f.name, func(t *testing.T) {
+			t.Parallel()
+			r := rand.New(rand.NewPCG(19, 20))
+			low, high := f.limits()
+			beyond, inside, far := map[verdict.Outcome]int{}, map[verdict.Outcome]int{}, map[verdict.Outcome]int{}
+			for k := range *units {
+				for truth, seen := range map[float64]map[verdict.Outcome]int{1.2: beyond, 0.8: inside, 1.8: far} {
+					m := f.measure(r, f.at(truth, k))
+					require.True(t, m.Known(), m.Undecided)
+					require.Greater(t, m.U, 0.11*f.half(), "not coarse: a figure for the others")
+					seen[verdict.Decide(m.Value, m.U, low, high, verdict.Default)]++
+				}
+			}
+			t.Logf("%s: 20 %% beyond %v, 20 %% inside %v, 80 %% beyond %v", f.name, beyond, inside, far)
+			few := func(n int) bool { return float64(n) <= 0.025*float64(*units)+3*math.Sqrt(0.025*float64(*units)) }
+			require.True(t, few(beyond[verdict.Pass]), "%v", beyond)
+			require.Zero(t, inside[verdict.Fail])
+			require.GreaterOrEqual(t, float64(inside[verdict.Pass]), 0.9*float64(*units))
+			require.True(t, few(*units-far[verdict.Fail]), "%v", far)
+		})
+	}
+}
+
+// A twitch has no tolerance: one that is as long as three samples and reaches the device's threshold by more than the noise is found,
+// and a gate that keeps away from it by more than that never has one.
+func TestATwitchIsFoundAndNoneIsMadeUp(t *testing.T) {
+	t.Parallel()
+	r := rand.New(rand.NewPCG(21, 22))
+	const threshold, step, noise = 3.0, 10e-6, 0.05
+	record := func(peak, length float64) waveform.Trace {
+		codes := make([]byte, 20_000)
+		start := (1000 + 17_000*r.Float64()) * step
+		e := drawScope(r)
+		for i := range codes {
+			v := 0.0
+			if at := float64(i)*step - start; at >= 0 && at < length {
+				v = peak
+			}
+			codes[i] = byte(math.Round((v*(1+e.gain) + e.offset + noise*r.NormFloat64() + 14) / 0.144))
+		}
+		trace := waveform.FromUint8(codes, 0.144, -14)
+		trace.Step = step
+		return trace
+	}
+	for range *units / 4 {
+		size := (3 + 200*r.Float64()) * step
+		found := waveform.Crossings(record(threshold+0.6+8*r.Float64(), size), threshold)
+		require.Len(t, found, 1)
+		require.InDelta(t, size, float64(found[0].Duration), 2*step)
+		require.Empty(t, waveform.Crossings(record((threshold-0.6)*r.Float64(), size), threshold))
 	}
 }
 
