@@ -8,6 +8,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"benchwarden/daemon/drive"
 	"benchwarden/daemon/job"
 	"benchwarden/daemon/record"
 )
@@ -54,6 +55,9 @@ func printJob(w io.Writer, s job.State) error {
 			mark = "none"
 		}
 		fmt.Fprintf(w, "  %-8s %s  %s\n", stage.Name, mark, stage.Text+strings.Join(stage.Open, "\n                 "))
+		if len(stage.Beside) > 0 && stage.Name == string(drive.Board) {
+			fmt.Fprintf(w, "                 may be run as well: %s\n", strings.Join(stage.Beside, ", "))
+		}
 	}
 	if len(s.Proposals) > 0 {
 		fmt.Fprintln(w, "\nproposed by the cold checks")
@@ -114,7 +118,8 @@ func entryText(e record.Entry) string {
 	for _, text := range []string{fields.Where, fields.Text, fields.Why, fields.Stage, fields.Reason, fields.Outcome, fields.Symptom} {
 		add("%s", text != "", text)
 	}
-	add("%d devices", len(fields.Devices) > 0, len(fields.Devices))
+	add("%d power devices", len(fields.Devices) > 1, len(fields.Devices))
+	add("1 power device", len(fields.Devices) == 1)
 	add("OVERRIDE: %s; without: %s", fields.Override != "", fields.Override, strings.Join(fields.Missing, "; "))
 	for _, p := range fields.Photos {
 		add("photo %s", true, p.Name)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -18,7 +19,8 @@ import (
 
 // Shelf is what a desk needs to know of families and scripts.
 type Shelf interface {
-	Needed(family, stage string) ([]string, error)
+	// InStage names the scripts that a stage of a family needs, and beside them the others of the stage, that nobody has to run.
+	InStage(family, stage string) (needed, beside []string, err error)
 	Known(family string) error
 	// Positions are the gate channels of a family's power devices, none where nobody has data for it.
 	Positions(family string) []string
@@ -206,6 +208,7 @@ var acts = map[string]func(s *State, a Act, pictures []Picture) (body any, words
 	},
 	StandIn: func(s *State, a Act, pictures []Picture) (any, string, error) {
 		m, err := bodyOf[Move](a)
+		m.Name = strings.ReplaceAll(strings.TrimSpace(m.Name), " ", "_") // as a tag writes it, or as a family does
 		m.Photos = pictures
 		if err == nil {
 			err = s.checkMove(m)
@@ -305,9 +308,21 @@ func (s *State) checkMove(m Move) error {
 	case m.Count > 0 && m.Where == "" && len(m.Photos) == 0:
 		return refused(fmt.Errorf("stand-in %s: say where it was put, with --where or --photo, so that it is found again", m.Name))
 	case have+m.Count < 0:
-		return refused(fmt.Errorf("stand-in %s: %d taken out, but %d went in: count again", m.Name, -m.Count, have))
+		return refused(fmt.Errorf("stand-in %s: %d taken out, but %d went in: count again%s", m.Name, -m.Count, have, s.inNow()))
 	}
 	return nil
+}
+
+// inNow names what is in the drive, for a message.
+func (s *State) inNow() string {
+	var in []string
+	for _, name := range slices.Sorted(maps.Keys(s.StandIns)) {
+		in = append(in, fmt.Sprintf("%d %s", s.StandIns[name], name))
+	}
+	if in == nil {
+		return "; none is in the drive"
+	}
+	return "; in the drive are " + strings.Join(in, ", ")
 }
 
 // Between what a gate-source resistor may measure when it is in circuit: outside, it is not there or the gate is shorted

@@ -22,7 +22,9 @@ func (s shelf) Positions(string) []string { return []string{"A.high", "A.low"} }
 // shelf knows one family whose stages need these scripts.
 type shelf map[string][]string
 
-func (s shelf) Needed(_, stage string) ([]string, error) { return s[stage], nil }
+func (s shelf) InStage(_, stage string) (needed, beside []string, err error) {
+	return s[stage], nil, nil
+}
 
 func (s shelf) Known(family string) error {
 	if family != "heron" && family != "unknown" {

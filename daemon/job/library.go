@@ -16,32 +16,39 @@ type Library struct {
 	Scripts  []string
 }
 
-// Needed names the scripts that a stage of a family needs: those of the stage that make a check which the family lists.
-func (l Library) Needed(family, stage string) ([]string, error) {
+// InStage names the scripts of a stage that make a check which the family lists for it, and beside them the others of the stage.
+func (l Library) InStage(family, stage string) (needed, beside []string, err error) {
 	f, err := drive.LoadNamed(l.Families, family)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	needs := f.Stages[drive.Stage(stage)].Needs
-	var names []string
 	for _, folder := range l.Scripts {
 		paths, err := filepath.Glob(filepath.Join(folder, "*.star"))
 		if err != nil {
-			return nil, fmt.Errorf("scripts: %w", err)
+			return nil, nil, fmt.Errorf("scripts: %w", err)
 		}
 		for _, path := range paths {
 			s, err := script.Read(path)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
-			isNeeded := slices.ContainsFunc(s.Checks, func(check string) bool { return slices.Contains(needs, check) })
-			if string(s.Stage) == stage && isNeeded {
-				names = append(names, strings.TrimSuffix(filepath.Base(path), ".star"))
+			name := strings.TrimSuffix(filepath.Base(path), ".star")
+			switch {
+			case string(s.Stage) != stage:
+			case slices.ContainsFunc(s.Checks, func(check string) bool { return slices.Contains(needs, check) }):
+				needed = append(needed, name)
+			default:
+				beside = append(beside, name)
 			}
 		}
 	}
+	return distinct(needed), distinct(beside), nil
+}
+
+func distinct(names []string) []string {
 	slices.Sort(names)
-	return slices.Compact(names), nil
+	return slices.Compact(names)
 }
 
 // unknownFamily is the name for a drive that nobody has data for.

@@ -45,11 +45,13 @@ type Stage struct {
 	None bool     `json:"none,omitempty"`    // no script makes a check that the family lists for it: nothing was shown, nothing is in the way
 	Text string   `json:"text,omitempty"`    // how, where it is done
 	Open []string `json:"missing,omitempty"` // what is missing, where it is not
+	// Beside are the other scripts of the stage: nobody has to run them, but what they find stands.
+	Beside []string `json:"beside,omitempty"`
 }
 
 type needed struct {
-	scripts []string
-	err     error
+	scripts, beside []string
+	err             error
 }
 
 // readState folds entries and runs with what the latter found.
@@ -61,8 +63,8 @@ func readState(j record.Job, entries []record.Entry, runs []record.Head, shelf S
 		}
 	}
 	for _, stage := range []drive.Stage{drive.Cold, drive.Rails, drive.Board, drive.Fitted, drive.Soak} {
-		scripts, err := shelf.Needed(j.Family, string(stage))
-		s.needed[string(stage)] = needed{scripts, err}
+		scripts, beside, err := shelf.InStage(j.Family, string(stage))
+		s.needed[string(stage)] = needed{scripts, beside, err}
 	}
 	s.Stages, s.positions = s.stages(), shelf.Positions(j.Family)
 	var err error
@@ -215,7 +217,8 @@ func prefixed(stage string, open []string) []string {
 func (s *State) standing() []string {
 	var in []string
 	for _, name := range slices.Sorted(maps.Keys(s.StandIns)) {
-		in = append(in, fmt.Sprintf("%d of stand-in %s still in the drive", s.StandIns[name], strings.ReplaceAll(name, "_", " ")))
+		in = append(in, fmt.Sprintf("%d of stand-in %s still in the drive (once out: benchwarden job stand-in %s --name %s --out %d)",
+			s.StandIns[name], strings.ReplaceAll(name, "_", " "), s.ID, name, s.StandIns[name]))
 	}
 	return in
 }
@@ -291,6 +294,17 @@ func (s *State) done(stage string) bool {
 	return slices.ContainsFunc(s.Stages, func(of Stage) bool { return of.Name == stage && of.Done })
 }
 
+// notReleased says what a release waits for, once the stages before it are done.
+func (s *State) notReleased(before []Stage) []string {
+	if slices.ContainsFunc(before, func(of Stage) bool { return !of.Done }) {
+		return []string{"not released"}
+	}
+	if _, open := s.toRelease(); len(open) > 0 {
+		return append([]string{"not released"}, open...)
+	}
+	return []string{"not released; nothing is missing: benchwarden job release " + s.ID}
+}
+
 // stages tells how far the job is.
 func (s *State) stages() []Stage {
 	var all []Stage
@@ -301,7 +315,7 @@ func (s *State) stages() []Stage {
 		if len(open) > 0 {
 			text = ""
 		}
-		all = append(all, Stage{Name: name, Done: len(open) == 0, Text: text, Open: open})
+		all = append(all, Stage{Name: name, Done: len(open) == 0, Text: text, Open: open, Beside: s.needed[name].beside})
 	}
 	scripted := func(stage drive.Stage, open []string) {
 		add(string(stage), "passed", open)
@@ -315,9 +329,9 @@ func (s *State) stages() []Stage {
 	}
 	scripted(drive.Rails, s.step(drive.Rails))
 	scripted(drive.Board, s.step(drive.Board))
-	decided := func(name string, n int, missing string) {
+	decided := func(name string, n int, missing ...string) {
 		if n == 0 {
-			add(name, "", []string{missing})
+			add(name, "", missing)
 			return
 		}
 		e := s.Entries[n-1]
@@ -329,7 +343,7 @@ func (s *State) stages() []Stage {
 		}
 		add(name, text, nil)
 	}
-	decided(released, s.released, "not released")
+	decided(released, s.released, s.notReleased(all)...)
 	decided(fitting, s.fitted, "no fitting record since the release")
 	if s.fitted == 0 {
 		add(string(drive.Fitted), "", []string{"no power devices fitted"})

@@ -49,6 +49,8 @@ func (p *Plant) Place(probe, point string) error {
 		if n := p.coldNetwork().names; !slices.Contains(n, high) || !slices.Contains(n, low) {
 			return fmt.Errorf("no such pair of points %q on this drive; there are %s", point, strings.Join(n, ", "))
 		}
+	} else if !p.opts.Fitted && slices.Contains(fittedPoints(p.params.Bridge.Legs), point) {
+		return fmt.Errorf("no test point %q while its power devices are out: this needs a simulated bench whose drive has them fitted", point)
 	} else if !slices.Contains(p.points(), point) {
 		return fmt.Errorf("no test point %q on this drive; there are %s", point, strings.Join(p.points(), ", "))
 	}
