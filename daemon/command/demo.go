@@ -17,6 +17,7 @@ import (
 
 	"benchwarden/daemon/bench"
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
 	"benchwarden/daemon/report"
 	"benchwarden/daemon/station"
 	"benchwarden/daemon/verdict"
@@ -159,7 +160,7 @@ func runOne(ctx context.Context, c *console, st *station.Station, out string, u 
 			continue
 		}
 		kept.keep(e)
-		teller{out: c.out, prefix: u.serial + "  ", quiet: true}.tell(e)
+		teller{out: c.out, prefix: u.serial + "  ", quiet: true, width: hands.Width(c.out)}.tell(e)
 		events = append(events, e)
 	}
 	running.Wait()

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
 )
 
 // The forms of a daemon's log.
@@ -24,7 +25,7 @@ func logger(c *console, s Settings) func(event.Event) {
 	case logJSON:
 		handler = slog.NewJSONHandler(c.out, nil)
 	default:
-		return func(e event.Event) { teller{out: c.out, prefix: e.Bench + "  "}.tell(e) }
+		return func(e event.Event) { teller{out: c.out, prefix: e.Bench + "  ", width: hands.Width(c.out)}.tell(e) }
 	}
 	return func(e event.Event) {
 		r := slog.NewRecord(e.At, level(e.Body), e.Kind(), 0)

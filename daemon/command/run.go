@@ -170,7 +170,7 @@ func runOnDaemon(ctx context.Context, c *console, s Settings, o *runOptions, ord
 		return api.run(life, o.bench, order, func(e event.Event) {
 			began = true
 			kept.keep(e)
-			teller{out: c.out, budget: o.budget}.tell(e)
+			teller{out: c.out, budget: o.budget, width: hands.Width(c.out)}.tell(e)
 			terminal.Follow(e.Body)
 			if b, ok := e.Body.(event.RunEnded); ok {
 				ended = &b
@@ -279,7 +279,7 @@ func host(ctx context.Context, c *console, s Settings, file *bench.File, jobs st
 			break
 		}
 		kept.keep(e)
-		teller{out: c.out, budget: budget}.tell(e)
+		teller{out: c.out, budget: budget, width: hands.Width(c.out)}.tell(e)
 	}
 	end := running.Wait()
 	stop()

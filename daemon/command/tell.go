@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/hands"
 	"benchwarden/daemon/verdict"
 )
 
@@ -15,10 +16,12 @@ type teller struct {
 	prefix string // unit, where several run at once
 	budget bool   // what each check's uncertainty is made of
 	quiet  bool   // leave out passed checks and switched outputs
+	width  int    // of the terminal, 0 where there is none
 }
 
 func (t teller) say(mark, format string, args ...any) {
-	fmt.Fprintf(t.out, "%s%-10s %s\n", t.prefix, mark, fmt.Sprintf(format, args...))
+	line := fmt.Sprintf("%s%-10s %s", t.prefix, mark, fmt.Sprintf(format, args...))
+	fmt.Fprintln(t.out, hands.Fold(line, t.width, len(t.prefix)+11))
 }
 
 // tell prints one event; readings are too many to print.

@@ -149,7 +149,7 @@ func (t *Terminal) show(deaf bool) {
 }
 
 func (t *Terminal) ask(p event.Prompt, deaf bool) {
-	fmt.Fprintf(t.out, "\n  >> %s\n", p.Text)
+	fmt.Fprintf(t.out, "\n%s\n", Fold("  >> "+p.Text, Width(t.out), 5))
 	for _, live := range p.Live {
 		fmt.Fprintf(t.out, "     live: %s\n", live)
 	}
