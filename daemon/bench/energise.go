@@ -35,7 +35,11 @@ func (b *Bench) begin(ctx context.Context, role string) (*instrument, context.Co
 		done()
 		return nil, nil, nil, err
 	}
-	if err := b.refused(working); err != nil {
+	err = b.refused(working)
+	if err == nil {
+		err = context.Cause(ctx)
+	}
+	if err != nil {
 		release()
 		done()
 		return nil, nil, nil, fmt.Errorf("%s: %w", role, err)
@@ -292,7 +296,7 @@ func (b *Bench) SwitchOff(ctx context.Context, role string) error {
 // off switches an output off while the turn is held, and has it confirmed. A caller whose own work was stopped gets it done
 // all the same.
 func (b *Bench) off(ctx context.Context, in *instrument) error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), b.config.SafeWithin+oneAfterOther) // a make-safe may have begun now, too
 	defer cancel()
 	t := target{in: in, safer: supplyOff{in}}
 	sent := t.safer.repeat(ctx, in.device())

@@ -58,11 +58,18 @@ func newInstrument(role string, file *Instrument) *instrument {
 	return in
 }
 
-// take waits for the instrument's turn; only who has it may send a command that switches or sets.
+// take waits for the instrument's turn; only who has it may send a command that switches or sets. A turn that is free is taken even
+// where ctx has ended: an off is carried out for whoever was stopped.
 func (in *instrument) take(ctx context.Context) (release func(), err error) {
+	release = func() { in.turn <- struct{}{} }
 	select {
 	case <-in.turn:
-		return func() { in.turn <- struct{}{} }, nil
+		return release, nil
+	default:
+	}
+	select {
+	case <-in.turn:
+		return release, nil
 	case <-ctx.Done():
 		return nil, fmt.Errorf("%s: %w", in.role, context.Cause(ctx))
 	}

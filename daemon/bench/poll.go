@@ -60,14 +60,14 @@ func every(ctx context.Context, period, offset time.Duration, f func()) error {
 	}
 	tick := time.NewTicker(period)
 	defer tick.Stop()
-	for {
+	for ctx.Err() == nil { // which of the two below is taken when both have come is a matter of chance
 		f()
 		select {
 		case <-ctx.Done():
-			return nil
 		case <-tick.C:
 		}
 	}
+	return nil
 }
 
 // watched is how an instrument is asked for its watched quantities, nil if it has none.

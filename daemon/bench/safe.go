@@ -12,13 +12,16 @@ import (
 	"benchwarden/instruments/hand"
 )
 
+// Each has an odd part, so that its end never falls on the instant of a poll whose answer began the make-safe.
 const (
-	safeWithin  = 5 * time.Second        // make-safe stops trying to confirm after this long
-	safeByHand  = time.Minute            // the same where a person has to switch a supply off
-	safeRetry   = 50 * time.Millisecond  // between two tries to confirm an output
-	fenceWithin = 500 * time.Millisecond // a connection without an answer by then is closed
+	safeWithin  = 5*time.Second + 523*time.Microsecond        // make-safe stops trying to confirm after this long
+	safeByHand  = time.Minute + 523*time.Microsecond          // the same where a person has to switch a supply off
+	safeRetry   = 50*time.Millisecond + 31*time.Microsecond   // between two tries to confirm an output
+	fenceWithin = 500*time.Millisecond + 217*time.Microsecond // a connection without an answer by then is closed
 
-	contactorWaits = time.Second // for the bus supply to confirm off; then the contactor opens under current
+	oneAfterOther = 73 * time.Microsecond // between the ends of what began at one instant
+
+	contactorWaits = time.Second + 419*time.Microsecond // for the bus supply to confirm off; then the contactor opens under current
 )
 
 // making is a make-safe under way; callers that come meanwhile wait for it.
@@ -287,7 +290,7 @@ func (t target) settled(ctx context.Context) time.Time {
 			if !c.Unanswered() {
 				return
 			}
-			fctx, cancel := context.WithTimeout(ctx, fenceWithin)
+			fctx, cancel := context.WithTimeout(ctx, fenceWithin+time.Duration(i)*oneAfterOther)
 			defer cancel()
 			if err := c.Fence(fctx); err != nil {
 				c.Drop()

@@ -16,11 +16,11 @@ import (
 	"benchwarden/daemon/event"
 )
 
-var replays = flag.Int("replays", 20, "how many seeds TestASeedReplays runs twice")
+var replays = flag.Int("replays", 40, "how many seeds TestASeedReplays runs twice")
 
 // TestASeedReplays runs each seed twice: what is told and what each instrument takes, with the instant of each to the nanosecond, is the
-// same. Things of one instant are told in no order. A few seeds of a hundred part all the same: where make-safe cuts several exchanges
-// short in one instant, who of them goes on first is the scheduler's.
+// same. Things of one instant are told in no order. A few seeds of a thousand part all the same: two clocks of the program that end on
+// one instant go off in an order that chance decides.
 func TestASeedReplays(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))  // on one processor only is it promised; CI runs its seeds so
 	defer debug.SetGCPercent(debug.SetGCPercent(-1)) // a collection that begins puts who runs to the end of the queue
@@ -38,7 +38,7 @@ func TestASeedReplays(t *testing.T) {
 		}
 	}
 	t.Logf("%d of %d seeds ran another way", len(other), *replays)
-	require.LessOrEqual(t, len(other), *replays/5, "seeds that ran another way: %v", other)
+	require.LessOrEqual(t, len(other), *replays/20, "seeds that ran another way: %v", other)
 }
 
 // token is the dialects' own resynchronising question with figures that the instant decides: those of the program are thrown afresh

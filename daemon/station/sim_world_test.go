@@ -216,6 +216,7 @@ func (w *world) open(role string) func(context.Context) (link.Port, error) {
 		c.sent = func(line string) { w.leaves(role, line) }
 		w.opened[role]++
 		own := w.pace(role, w.opened[role])
+		c.odd = time.Duration(1 + own.Int64N(int64(5*time.Microsecond)))
 		takes := 3*time.Millisecond + time.Duration(own.Int64N(int64(900*time.Microsecond)))
 		w.serving.Go(func() { w.answer(role, c, takes, own) })
 		return c, nil
@@ -256,23 +257,25 @@ func (w *world) answer(role string, c *wire, takes time.Duration, own *rand.Rand
 	next := func(line string) bool {
 		return w.exchange(role, c, line, takes+time.Duration(own.Int64N(int64(50*time.Microsecond))))
 	}
-	for {
+	for w.ctx.Err() == nil {
+		select { // what has left the program is taken, ended or not
+		case line := <-c.lines:
+			if !next(line) {
+				return
+			}
+			continue
+		default:
+		}
 		select {
 		case line := <-c.lines:
 			if !next(line) {
 				return
 			}
 		case <-c.ended:
-			select { // what has left the program is taken all the same
-			case line := <-c.lines:
-				if !next(line) {
-					return
-				}
-			default:
+			if len(c.lines) == 0 {
 				return
 			}
 		case <-w.ctx.Done():
-			return
 		}
 	}
 }

@@ -33,12 +33,10 @@ func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) err
 		command := s.dialect.Commands[c.Command]
 		within, overlapped = max(within, command.Within.Duration()), overlapped || command.Overlapped
 	}
-	select {
-	case s.doing <- struct{}{}:
-		defer func() { <-s.doing }()
-	case <-ctx.Done():
-		return s.failed(fmt.Errorf("given up while waiting for another command: %w", context.Cause(ctx)))
+	if err := s.begin(ctx); err != nil {
+		return s.failed(err)
 	}
+	defer func() { <-s.doing }()
 	if err := s.do(s.patient(ctx, within), p, messages, within, overlapped); err != nil {
 		var reported *InstrumentError
 		if !errors.As(err, &reported) {
@@ -47,6 +45,21 @@ func (s *Session) DoAll(ctx context.Context, p link.Priority, calls ...Call) err
 		return s.failed(err)
 	}
 	return nil
+}
+
+// begin waits until no other command is under way; where none is, the link says what an ended context means.
+func (s *Session) begin(ctx context.Context) error {
+	select {
+	case s.doing <- struct{}{}:
+		return nil
+	default:
+	}
+	select {
+	case s.doing <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("given up while waiting for another command: %w", context.Cause(ctx))
+	}
 }
 
 func (s *Session) do(ctx context.Context, p link.Priority, messages []string, within time.Duration, overlapped bool) error {

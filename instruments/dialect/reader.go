@@ -3,6 +3,7 @@ package dialect
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -85,7 +86,8 @@ func (d *Dialect) Read(query string, reply []byte) (Answer, error) {
 	if q.Count > 0 && len(fields) != q.Count {
 		return Answer{}, fmt.Errorf("%w: %q has %d fields instead of %d", ErrUnreadable, excerpt(reply), len(fields), q.Count)
 	}
-	for name, r := range q.Values {
+	for _, name := range slices.Sorted(maps.Keys(q.Values)) { // of several that cannot be read always the same one is told
+		r := q.Values[name]
 		field, err := r.find(fields, q.Split)
 		if err != nil {
 			return Answer{}, fmt.Errorf("%w in %q", err, excerpt(reply))

@@ -2,6 +2,7 @@ package link
 
 import (
 	"fmt"
+	"hash/fnv"
 	"time"
 )
 
@@ -14,6 +15,7 @@ const (
 // with growing pauses until Close.
 func (l *Link) keepConnected() {
 	defer close(l.done)
+	aside := l.aside()
 	for {
 		select {
 		case <-l.lost:
@@ -22,11 +24,19 @@ func (l *Link) keepConnected() {
 		}
 		l.report()
 		for pause := firstPause; !l.reconnect(); pause = min(2*pause, longestPause) {
-			if !l.pause(pause) {
+			if !l.pause(pause + aside) {
 				return
 			}
 		}
 	}
+}
+
+// aside is up to a millisecond, each name's own: links that were lost at one
+// instant do not all knock again at one instant.
+func (l *Link) aside() time.Duration {
+	h := fnv.New32a()
+	h.Write([]byte(l.options.Name))
+	return time.Duration(h.Sum32()) % time.Millisecond
 }
 
 func (l *Link) pause(d time.Duration) bool {
