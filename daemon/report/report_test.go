@@ -228,6 +228,20 @@ func TestACustomersSheetIsOneAndHidesNoOverride(t *testing.T) {
 	}
 }
 
+// A second fitting record corrects the first, so that a customer does not pay for its devices twice; once they were taken out it counts.
+func TestACorrectedFittingRecordCountsOnce(t *testing.T) {
+	s := state()
+	whole := job.Fitting{Devices: []job.Device{{Position: "A.high", GateSource: 10e3}, {Position: "A.low", GateSource: 10e3}}, Insulation: 2e8, Torque: "1.2 N m"}
+	s.Entries = append(s.Entries, entry(7, "Ann", job.Fitted, whole))
+	page := html(t, document(t, s, false, true))
+	require.Contains(t, page, "the fitting record of entry 7")
+	require.NotContains(t, page, "the fitting record of entry 6")
+	s.Entries = append(s.Entries, entry(8, "Ann", job.Removed, job.Remark{}), entry(9, "Ann", job.Fitted, whole))
+	page = html(t, document(t, s, false, true))
+	require.Contains(t, page, "the fitting record of entry 7")
+	require.Contains(t, page, "the fitting record of entry 9")
+}
+
 func TestTheGateChartIsOnACustomersSheetWhereItFitsAndStillCounts(t *testing.T) {
 	s := state()
 	require.Contains(t, html(t, document(t, s, false, true)), "Gate chart")

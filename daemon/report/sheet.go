@@ -83,9 +83,13 @@ func (w *writer) found() []string {
 
 func (w *writer) parts() (Table, error) {
 	t := Table{Columns: []Column{{"replaced part", 45}, {"quantity", 12}, {"why", 43}}}
+	fitted := -1 // the row of the devices that are in: a later record of them is a correction, unless they were taken out between
 	for _, e := range w.Entries {
 		switch e.Kind {
+		case job.Removed:
+			fitted = -1
 		case job.Replaced:
+			fitted = -1
 			var r job.Replacement
 			if err := json.Unmarshal(e.Body, &r); err != nil {
 				return t, err
@@ -96,7 +100,13 @@ func (w *writer) parts() (Table, error) {
 			if err := json.Unmarshal(e.Body, &f); err != nil {
 				return t, err
 			}
-			t.Rows = append(t.Rows, row("power devices", fmt.Sprint(len(f.Devices)), "the fitting record of entry "+fmt.Sprint(e.N)))
+			cells := row("power devices", fmt.Sprint(len(f.Devices)), "the fitting record of entry "+fmt.Sprint(e.N))
+			if fitted >= 0 {
+				t.Rows[fitted] = cells
+				continue
+			}
+			fitted = len(t.Rows)
+			t.Rows = append(t.Rows, cells)
 		}
 	}
 	if n := len(t.Rows); n > mostParts {
