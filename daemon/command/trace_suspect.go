@@ -63,8 +63,7 @@ func (f traceFlags) beside(c *console, files []string) error {
 	for _, o := range others {
 		band = append(band, cut(o))
 	}
-	chart, says := picture.Over(cut(suspect), band)
-	chart.Y.Unit = suspect.Unit
+	chart, says := picture.Over(cut(suspect), band, suspect.Unit)
 	if !f.plain {
 		fmt.Fprint(c.out, chart.Terminal(terminalWidth(c.out), 16))
 	}

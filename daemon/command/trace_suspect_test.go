@@ -48,7 +48,7 @@ func TestTraceDrawsASuspectOverTheBandOfTheOthers(t *testing.T) {
 	require.FileExists(t, p.path("over.png"))
 
 	r = p.run(t, "trace", file, "--suspect", "B", "--falling", "--around", "4us", "--no-picture")
-	require.Contains(t, r.output(), "B stays within the band of the others (A, C, D", "it falls as they do")
+	require.Contains(t, r.output(), "B stays within the band of the others (A, C, D), nowhere further out than 30", "it falls as they do")
 	require.NotContains(t, r.output(), "░")
 }
 
@@ -61,6 +61,9 @@ func TestTraceTakesASuspectFromFilesOfItsOwn(t *testing.T) {
 	require.Zero(t, r.code, r.output())
 	require.Contains(t, r.output(), "c.csv CH1 lies outside the band of the others (a.csv CH1, b.csv CH1)")
 	require.Contains(t, r.output(), "50.0 µs", "a whole period")
+
+	amperes := p.write(t, "amperes.csv", gatesExported("Time (s),I1 (A),I2 (A),I3 (A)\n", 2, 0, 1, 2))
+	require.Regexp(t, `I3 lies outside the band of the others .* farthest \S+ A (above|below) it`, p.run(t, "trace", amperes, "--suspect", "I3", "--no-picture").output())
 
 	oneLine(t, p.run(t, "trace", a, b, c, "--suspect", "CH1"), ExitUsage, "said of 3 channels")
 	oneLine(t, p.run(t, "trace", a, b, c, "--suspect", "CH2"), ExitUsage, "there are CH1 of a.csv")

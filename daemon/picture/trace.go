@@ -46,8 +46,8 @@ func ofBand(name string, b waveform.Band) (Curve, bool) {
 const insideShare = 0.02
 
 // Over draws a suspect trace over the band that the others of the like fill, and says in a sentence where it leaves it. All are aligned
-// already: what happens at the same instant stands above each other.
-func Over(suspect waveform.Trace, others []waveform.Trace) (Chart, string) {
+// already: what happens at the same instant stands above each other. Their values are in unit.
+func Over(suspect waveform.Trace, others []waveform.Trace, unit quantity.Unit) (Chart, string) {
 	from, to := suspect.Start, suspect.Time(suspect.Len()-1)
 	var names []string
 	for _, t := range others {
@@ -59,7 +59,7 @@ func Over(suspect waveform.Trace, others []waveform.Trace) (Chart, string) {
 		n = min(n, int((to-from)/t.Step))
 	}
 	band := waveform.BandOf(others, from, to, max(1, n))
-	chart := Chart{X: Axis{Title: "time", Unit: quantity.Second}, Y: Axis{Unit: quantity.Volt}}
+	chart := Chart{X: Axis{Title: "time", Unit: quantity.Second}, Y: Axis{Unit: unit}}
 	if beneath, ok := ofBand(strings.Join(names, ", "), band); ok {
 		chart.Curves = append(chart.Curves, beneath)
 	}
@@ -67,18 +67,18 @@ func Over(suspect waveform.Trace, others []waveform.Trace) (Chart, string) {
 	slack := insideShare * band.Height()
 	d := band.Departure(suspect, slack)
 	if d.For == 0 {
-		return chart, fmt.Sprintf("%s stays within the band of the others (%s, by more than %v nowhere).", suspect.Name, strings.Join(names, ", "), rounded(slack))
+		return chart, fmt.Sprintf("%s stays within the band of the others (%s), nowhere further out than %s.", suspect.Name, strings.Join(names, ", "), rounded(float64(slack), unit))
 	}
 	side := "above"
 	if d.Furthest < 0 {
 		side = "below"
 	}
 	return chart, fmt.Sprintf("%s lies outside the band of the others (%s) for %s of %s, farthest %s %s it at %s.", suspect.Name, strings.Join(names, ", "),
-		rounded(d.For), rounded(to-from), rounded(quantity.Volts(math.Abs(float64(d.Furthest)))), side, rounded(d.At))
+		rounded(float64(d.For), quantity.Second), rounded(float64(to-from), quantity.Second), rounded(math.Abs(float64(d.Furthest)), unit), side,
+		rounded(float64(d.At), quantity.Second))
 }
 
-// rounded writes a quantity to what a picture shows of it.
-func rounded(q interface{ Value() quantity.Value }) string {
-	v := q.Value()
-	return quantity.Digits(v, math.Abs(v.Number)*0.05)
+// rounded writes a number to what a picture shows of it.
+func rounded(x float64, unit quantity.Unit) string {
+	return quantity.Digits(quantity.Value{Number: x, Unit: unit}, math.Abs(x)*0.05)
 }

@@ -82,7 +82,7 @@ func (r Run) traceFigures() []Figure {
 			continue
 		}
 		if others := beside[kept.Name]; len(others) > 0 {
-			chart, says := picture.Over(t, others)
+			chart, says := picture.Over(t, others, quantity.Volt)
 			out = append(out, Figure{chart, kept.Name + ", over the band of its siblings, each aligned at its own edge. " + says})
 			continue
 		}
