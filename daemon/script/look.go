@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
 	"benchwarden/daemon/event"
+	"benchwarden/daemon/gates"
+	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/waveform"
 )
@@ -136,7 +139,7 @@ func (e *engine) waitFor(within measured, arm func(context.Context) (Pending, er
 	slices.Sort(points)
 	d := starlark.NewDict(len(traces))
 	for _, point := range points {
-		if err := d.SetKey(starlark.String(point), trace{traces[point]}); err != nil {
+		if err := d.SetKey(starlark.String(point), trace{traces[point], e.rig.Sight("")}); err != nil {
 			return nil, err
 		}
 	}
@@ -186,8 +189,11 @@ func oneTrace(b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple)
 	return t, nil
 }
 
-// trace is a captured record in a script.
-type trace struct{ waveform.Trace }
+// trace is a captured record in a script, with how well the scope saw it.
+type trace struct {
+	waveform.Trace
+	sight gates.Sight
+}
 
 var _ starlark.HasAttrs = trace{}
 
@@ -236,9 +242,15 @@ func (t trace) Attr(name string) (starlark.Value, error) {
 	case "duty":
 		return starlark.NewBuiltin("duty", t.duty), nil
 	case "peak_to_peak":
-		return t.voltage(name, func(p waveform.Pulses) float64 { return p.Max - p.Min }), nil
+		return t.voltage(name, func(p waveform.Pulses) waveform.Measure {
+			swing := p.Max - p.Min
+			return waveform.Measure{Value: swing, U: float64(t.sight.Gain)*swing + 2*float64(t.Resolution())}
+		}), nil
 	case "mean":
-		return t.voltage(name, func(waveform.Pulses) float64 { return t.mean() }), nil
+		return t.voltage(name, func(waveform.Pulses) waveform.Measure {
+			mean := t.mean()
+			return waveform.Measure{Value: mean, U: float64(t.sight.Gain)*math.Abs(mean) + float64(t.sight.Accuracy+t.Resolution())}
+		}), nil
 	}
 	return nil, nil
 }
@@ -264,12 +276,16 @@ func (t trace) stretches(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 	return starlark.NewList(cut), nil
 }
 
-func (t trace) voltage(name string, of func(waveform.Pulses) float64) *starlark.Builtin {
+// voltage is what an analysis makes of the trace; the limits of error of the scope and the steps of the trace are its uncertainty.
+func (t trace) voltage(name string, of func(waveform.Pulses) waveform.Measure) *starlark.Builtin {
 	return starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 		if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
 			return nil, err
 		}
-		return measured{Value: quantity.Volts(of(waveform.Analyse(t.Trace, waveform.Options{}))).Value(), instrument: "scope"}, nil
+		m := of(waveform.Analyse(t.Trace, waveform.Options{}))
+		parts := verdict.NewBudget(quantity.Volt)
+		parts.Limits("accuracy of scope, and the steps of the trace", m.U)
+		return measured{Value: quantity.Volts(m.Value).Value(), uncertainty: m.U, budget: parts.Parts, instrument: "scope"}, nil
 	})
 }
 
