@@ -173,7 +173,7 @@ func (d *Desk) Do(ctx context.Context, id string, a Act) (State, error) {
 		return s, err
 	}
 	if s.Closed.IsZero() == (a.Kind == Reopened) {
-		return s, refused(fmt.Errorf("job %s is %s", s.ID, map[bool]string{true: "open", false: "closed; open it again with: benchwarden job reopen " + s.ID}[s.Closed.IsZero()]))
+		return s, refused(fmt.Errorf("job %s is %s", s.ID, map[bool]string{true: "open", false: "closed; open it again with: benchwarden job reopen " + s.ID + " --text WHY"}[s.Closed.IsZero()]))
 	}
 	pictures, stored, err := photos(a.Photos)
 	if err != nil {

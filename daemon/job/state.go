@@ -260,7 +260,7 @@ func (s *State) Permit(stage string) error {
 		open = []string{"there is no such stage"}
 	}
 	if !s.Closed.IsZero() {
-		open = []string{"the job is closed; open it again with: benchwarden job reopen " + s.ID}
+		open = []string{"the job is closed; open it again with: benchwarden job reopen " + s.ID + " --text WHY"}
 	}
 	if len(open) > 0 {
 		return &NotYet{Job: s.ID, What: "stage " + stage, Open: open}

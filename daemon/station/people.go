@@ -275,6 +275,11 @@ func (r *rig) Tap(ctx context.Context, place, text string, gates, offers []strin
 	if err := r.quiet(ctx, true); err != nil {
 		return "", err
 	}
+	for _, role := range []string{bench.Bus, bench.Control} {
+		if on, set := r.bench().Energised(role); on {
+			text += fmt.Sprintf(". Touch nothing: %s stays on at %v", role, set)
+		}
+	}
 	answers, err := r.station.desk.Handle(ctx, true, event.Prompt{Action: hands.Tap, Point: place, Probe: strings.Join(gates, ","), Text: text, Offers: offers})
 	if err != nil {
 		return "", err

@@ -13,7 +13,7 @@ import (
 
 // operate has the person turn, switch or read what a poor bench operates by hand: "bus|set_voltage|30", "control|on",
 // "bus_meter|dc_volts". It returns what the person reads, 0 where there is nothing to read.
-func (b *Bench) operate(c *scpi.Call, what string, meter deviation) (float64, error) {
+func (b *Bench) operate(c *scpi.Call, what string, meter, ammeter deviation) (float64, error) {
 	role, act, _ := strings.Cut(what, "|")
 	act, value, _ := strings.Cut(act, "|")
 	switch role {
@@ -36,6 +36,9 @@ func (b *Bench) operate(c *scpi.Call, what string, meter deviation) (float64, er
 	case "meter":
 		if act == "dc_volts" {
 			return meter.read(b.underMeter()), nil
+		}
+		if amperes, inLead := b.plant.Current(b.plant.PointOf("M1")); act == "dc_current" && inLead {
+			return ammeter.read(float64(amperes)), nil
 		}
 	}
 	return 0, fmt.Errorf("the simulated person does not know how to do %q", what)

@@ -7,10 +7,13 @@ import (
 	"benchwarden/instruments/simulated/plant"
 )
 
-// Accuracy of what the person reads off a hand-held meter: part of the reading, volts.
+// Accuracy of what the person reads off a hand-held meter: part of the reading, volts or amperes.
 const (
 	handMeterGain   = 0.005
 	handMeterOffset = 0.05
+
+	handAmmeterGain   = 0.01
+	handAmmeterOffset = 0.005 // A
 )
 
 // newPerson makes the person at the bench, who does what is asked: moves probes, fits stand-ins, presses the key, reads a
@@ -18,6 +21,7 @@ const (
 func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 	s := b.newSCPI("person", "person")
 	meter := within(s.dice, handMeterGain, handMeterOffset)
+	ammeter := within(newDice(b.seed, "person ammeter"), handAmmeterGain, handAmmeterOffset)
 	dead := newColdMeter(newDice(b.seed, "person cold"), handMeter)
 	text := func(do func(name string) error) scpi.Command {
 		return scpi.Command{Takes: 1, Do: func(c *scpi.Call) error {
@@ -82,7 +86,7 @@ func (b *Bench) newPerson(p *plant.Plant) *scpiInstrument {
 		}
 		if what, byHand := strings.CutPrefix(point, "hand|"); byHand {
 			c.Await(after(s.pace.of(handTime)))
-			x, err := b.operate(c, what, meter)
+			x, err := b.operate(c, what, meter, ammeter)
 			return scpi.FormatNumber(x), illegal(err)
 		}
 		if test, leads, two := strings.Cut(point, "|"); two {
