@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -45,6 +46,7 @@ type File struct {
 	Interlock     Interlock              `yaml:"interlock"`
 	EmergencyStop string                 `yaml:"emergency_stop" need:"true"` // where it is and what it cuts, in words
 	Limiter       Limiter                `yaml:"limiter"`
+	HandTimes     HandTimes              `yaml:"hand_times"`
 	Discharge     Discharge              `yaml:"discharge"`
 	Period        quantity.Seconds       `yaml:"period" need:"true"` // the warden's: every watched quantity is asked this often
 	Ceilings      Ceilings               `yaml:"ceilings" need:"true"`
@@ -242,6 +244,31 @@ func (f *File) HandOperated() bool { return f.handOperated() }
 func (f *File) ByHand(role string) bool {
 	in := f.Instruments[role]
 	return in != nil && in.Dialect == HandDialect
+}
+
+// HandTimes is how long people need at this bench for one act, and for one file from a scope, at most.
+type HandTimes struct {
+	Act  quantity.Seconds `yaml:"act"`  // to turn, switch or read one thing and say so
+	File quantity.Seconds `yaml:"file"` // to set a scope, capture once and bring the file
+}
+
+// The times of people that hold where the bench file states none (common practice, no source).
+const (
+	actTakes  quantity.Seconds = 30
+	fileTakes quantity.Seconds = 180
+
+	longestAct quantity.Seconds = 900
+)
+
+// HandTime is how long one act with a role's instrument takes at most, 0 where no person operates it.
+func (f *File) HandTime(role string) quantity.Seconds {
+	switch {
+	case !f.ByHand(role):
+		return 0
+	case role == Scope:
+		return cmp.Or(f.HandTimes.File, fileTakes)
+	}
+	return cmp.Or(f.HandTimes.Act, actTakes)
 }
 
 // Unwatched says, one sentence each, what the warden of this bench cannot see because a person reads it.

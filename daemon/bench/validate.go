@@ -101,6 +101,11 @@ func (v *validation) bench() {
 	}
 	v.word("earthing.bus_feed", f.Earthing.BusFeed, "isolated", "not_isolated")
 	v.word("earthing.control_common", f.Earthing.ControlCommon, "isolated", "bus_negative")
+	for key, t := range map[string]quantity.Seconds{"hand_times.act": f.HandTimes.Act, "hand_times.file": f.HandTimes.File} {
+		if !(t >= 0 && t <= longestAct) {
+			v.fault(key, "%v: a person needs between nothing and %v for one act", t, longestAct)
+		}
+	}
 	if v.word("limiter.kind", f.Limiter.Kind, "none", "lamp", "resistor", "fuse") && f.Limiter.Kind != "none" && f.Limiter.Value == "" {
 		v.fault("limiter.value", "is missing: say which %s stands between capacitors and bridge", f.Limiter.Kind)
 	}

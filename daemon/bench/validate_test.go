@@ -73,6 +73,7 @@ func TestValidateRefuses(t *testing.T) {
 		old, new string // what is spoilt
 		want     []string
 	}{
+		{"a person who needs an hour for one act", "state: {dir", "hand_times: {act: 3600 s}\nstate: {dir", []string{"quay.yaml:29: hand_times.act: 3600 s: a person needs between nothing and 900 s for one act"}},
 		{"nothing in a good file", "", "", nil},
 		{"an unknown role", "  hall:", "  hal:", []string{`quay.yaml:16: instruments.hal: there is no such role, did you mean hall?`}},
 		{"an unknown dialect", "dialect: plain-supply", "dialect: plain-suply",

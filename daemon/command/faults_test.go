@@ -321,7 +321,7 @@ func takenWith(t *testing.T, configs string, o simulateOptions, scripts []string
 	}
 	dir := t.TempDir()
 	s.Configs, s.Scripts, s.Data, s.Countdown = configs, "../../scripts", dir, 0
-	o.name, o.benchFile, o.fitted = "test", filepath.Join(dir, "bench.yaml"), slices.Contains(fittedScripts, scripts[0])
+	o.name, o.benchFile, o.fitted = "test", filepath.Join(dir, "bench.yaml"), o.fitted || slices.Contains(fittedScripts, scripts[0])
 	sim, err := startSimulation(context.WithoutCancel(t.Context()), s, o)
 	if err != nil {
 		return nil, err

@@ -81,6 +81,8 @@ type Config struct {
 	Live      func() []string // live volts for the prompts, with their age
 	Warner    Warner          // nil: the bench has neither beacon nor sounder
 	ActBy     string          // key or pedal: the prompts ask for it
+	// Waiting is called when a prompt begins to wait, and what it returns when that is over. Nil: nobody minds.
+	Waiting func() (over func())
 	// Over is called, by a goroutine of its own, when the announced time has passed while the permit stood: what is energised
 	// has to go down. Nil: nothing can be energised.
 	Over func()
@@ -166,6 +168,7 @@ func (d *Desk) clear(ctx context.Context) error {
 type Announced struct {
 	Volts   map[string]quantity.Volts
 	Longest time.Duration
+	ByHand  time.Duration // that part of it which people get who operate the bench; 0: none
 }
 
 func (a Announced) check() error {
@@ -181,6 +184,15 @@ func (a Announced) check() error {
 		return fmt.Errorf("an announced energising for %v", quantity.SecondsOf(a.Longest))
 	}
 	return nil
+}
+
+// lasts is the longest time in words.
+func (a Announced) lasts() string {
+	text := quantity.SecondsOf(a.Longest).String()
+	if a.ByHand > 0 {
+		text += fmt.Sprintf(", %v of it for what is done by hand", quantity.SecondsOf(a.ByHand))
+	}
+	return text
 }
 
 // Act announces an energising, waits for the act at the bench, warns and counts down. After it, Allow permits these outputs
@@ -203,7 +215,7 @@ func (d *Desk) Act(ctx context.Context, a Announced) error {
 	askCtx, cancel := context.WithTimeoutCause(ctx, d.cfg.ActWithin,
 		fmt.Errorf("nobody allowed the energising within %v: %w", quantity.SecondsOf(d.cfg.ActWithin), ErrNoAct))
 	answer, err := d.Ask(askCtx, event.Prompt{Action: Energise, Live: d.cfg.Live(),
-		Text: fmt.Sprintf("Energise %s, up to %v, for at most %v?", list(outputs), highest, quantity.SecondsOf(a.Longest)) + d.how()})
+		Text: fmt.Sprintf("Energise %s, up to %v, for at most %s?", list(outputs), highest, a.lasts()) + d.how()})
 	cancel()
 	if err != nil {
 		return err

@@ -160,6 +160,16 @@ func TestAct(t *testing.T) {
 			require.ErrorIs(t, c.Allow("bus", 11), ErrNoAct)
 		})
 	})
+	t.Run("says how much of its time is for what is done by hand", func(t *testing.T) {
+		inBubble(t, func(c *counter) {
+			a := bus72
+			a.ByHand = 90 * time.Second
+			ended := c.acts(a)
+			require.Equal(t, "Energise bus and control, up to 72 V, for at most 120 s, 90 s of it for what is done by hand?", c.Open()[0].Text)
+			c.Withdraw()
+			require.ErrorIs(t, <-ended, ErrNoAct)
+		})
+	})
 	t.Run("ends with its longest time, and says so", func(t *testing.T) {
 		inBubble(t, func(c *counter) {
 			c.permitted(bus72)

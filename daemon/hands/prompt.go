@@ -33,6 +33,9 @@ func (d *Desk) Ask(ctx context.Context, p event.Prompt) (Answer, error) {
 	d.open[p.ID] = o
 	d.mu.Unlock()
 	d.emit(p)
+	if d.cfg.Waiting != nil {
+		defer d.cfg.Waiting()()
+	}
 	var a answered
 	select {
 	case a = <-o.answer:

@@ -91,6 +91,9 @@ func (r *fakeRig) MeterRead(context.Context, string) (Reading, error) {
 	return Reading{Value: quantity.Volts(5.01).Value(), Uncertainty: 0.01, Instrument: "meter"}, nil
 }
 func (r *fakeRig) Announce(_ context.Context, a Announcement) error {
+	if len(a.Acts) > 0 {
+		return r.note("announce %v for %v and %v by hand", a.Volts, a.Longest, a.Acts)
+	}
 	return r.note("announce %v for %v", a.Volts, a.Longest)
 }
 func (r *fakeRig) Place(_ context.Context, probes map[string]string, _ string, live bool) error {

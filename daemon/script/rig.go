@@ -121,7 +121,8 @@ type People interface {
 type Announcement struct {
 	Volts   map[string]quantity.Volts   // highest by role
 	Limit   map[string]quantity.Amperes // current limit by role
-	Longest quantity.Seconds
+	Longest quantity.Seconds            // without what people need
+	Acts    map[string]int              // by role: how often something is set, switched or read, which takes a person their time
 }
 
 // Reading is one value with its 95 % half width.

@@ -42,17 +42,27 @@ func announceSupply(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple
 	return s, nil
 }
 
-// announce([supply(...), ...], longest = 60 * s) asks for the act at the bench.
+// announce([supply(...), ...], longest = 60 * s, by_hand = {"reference": 4}) asks for the act at the bench. by_hand is how often something
+// is done with a role's instrument meanwhile: where a person operates it, the longest time grows by what they need.
 func (e *engine) announce(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var supplies *starlark.List
 	var longest measured
-	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "supplies", &supplies, "longest", &longest); err != nil {
+	acts := &starlark.Dict{}
+	if err := starlark.UnpackArgs(b.Name(), args, kwargs, "supplies", &supplies, "longest", &longest, "by_hand?", &acts); err != nil {
 		return nil, err
 	}
 	if err := longest.need("announce: longest", quantity.Second); err != nil {
 		return nil, err
 	}
-	a := Announcement{Volts: map[string]quantity.Volts{}, Limit: map[string]quantity.Amperes{}, Longest: quantity.Seconds(longest.Number)}
+	a := Announcement{Volts: map[string]quantity.Volts{}, Limit: map[string]quantity.Amperes{}, Longest: quantity.Seconds(longest.Number), Acts: map[string]int{}}
+	for _, item := range acts.Items() {
+		role, ok := starlark.AsString(item[0])
+		n, err := starlark.AsInt32(item[1])
+		if !ok || err != nil || n < 0 {
+			return nil, fmt.Errorf("announce: by_hand: %v: %v is no role with a count", item[0], item[1])
+		}
+		a.Acts[role] = n
+	}
 	for v := range supplies.Elements() {
 		s, ok := v.(announcedSupply)
 		if !ok {

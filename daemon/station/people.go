@@ -30,7 +30,13 @@ func (r *rig) Announce(ctx context.Context, a script.Announcement) error {
 			return err
 		}
 	}
-	return r.station.desk.Act(ctx, hands.Announced{Volts: a.Volts, Longest: a.Longest.Duration()})
+	longest, byHand := handTime(r.station.cfg.File, a)
+	if cut := a.Longest.Duration() + byHand - longest; cut > 0 {
+		r.Emit(event.Note{Text: fmt.Sprintf("what is done by hand here may take %v, but nothing stays energised for more than %v: have everything ready, what is not done by then is cut off",
+			quantity.SecondsOf(byHand), quantity.SecondsOf(longest))})
+		byHand -= cut
+	}
+	return r.station.desk.Act(ctx, hands.Announced{Volts: a.Volts, Longest: longest, ByHand: byHand})
 }
 
 func (r *rig) Down() event.Bus { return r.bench().Down().Event() }

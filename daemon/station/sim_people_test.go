@@ -31,7 +31,7 @@ func (s *sim) staff() {
 		Live: func() []string { return nil }, Over: func() {
 			s.bar("the announced time is over")
 			s.station.timeOver()
-		}})
+		}, Waiting: s.station.waiting})
 }
 
 // act announces what the script energises.

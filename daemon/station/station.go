@@ -119,7 +119,7 @@ func open(ctx context.Context, cfg Config) (*Station, error) {
 	s.leave = sync.OnceFunc(func() { close(s.left) })
 	s.desk = hands.New(hands.Config{
 		Bench: cfg.File.Bench, Run: s.run, Sink: cfg.Hub, Countdown: cfg.Countdown, ActWithin: cfg.ActWithin, Live: s.live,
-		Warner: warner{s}, Over: s.timeOver, ActBy: cfg.File.Act.By,
+		Warner: warner{s}, Over: s.timeOver, ActBy: cfg.File.Act.By, Waiting: s.waiting,
 	})
 	watch := warden.Config{Bench: cfg.File.Bench, Sink: cfg.Hub, MakeSafe: s.tripped, Tick: wardenTick}
 	if cfg.Keeper != nil {

@@ -213,6 +213,9 @@ func (w *Warden) judgeTime(now time.Time) {
 		}
 		limit, origin := l.effective()
 		lasted := now.Sub(since)
+		if l.Kind == RunTime {
+			lasted -= w.waits.until(now)
+		}
 		if lasted > seconds(limit) {
 			r := event.Reading{Name: l.Quantity, Value: quantity.SecondsOf(lasted).Value()}
 			w.latch(now, tripOf(l, r, judgement{limit: limit, origin: origin}))

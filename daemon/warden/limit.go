@@ -34,7 +34,7 @@ const (
 	RampEnergy Kind = "ramp energy"
 	// Age is passed by a reading whose question was sent longer ago than the value.
 	Age Kind = "age"
-	// RunTime is passed by a run that lasts longer than the value.
+	// RunTime is passed by a run that lasts longer than the value, its waits for people left out (Wait).
 	RunTime Kind = "run time"
 	// Interlock is passed by a reading whose text is not "closed".
 	Interlock Kind = "interlock"

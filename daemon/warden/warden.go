@@ -52,6 +52,7 @@ type Warden struct {
 	due      *event.Trip // just latched; the bench has not been sent its safe state
 	run      string
 	armedAt  time.Time
+	waits    *waits // of this run; nil: not armed
 	limits   []*watch
 	steps    map[string]steps          // by role
 	asked    map[string]time.Time      // when the question of the last good reading was sent, by name
@@ -167,7 +168,7 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 		return fmt.Errorf("arm for run %s: the limits of run %s are in force, and none is moved while a run goes on", run, w.run)
 	}
 	now := time.Now()
-	w.run, w.armedAt, w.spent = run, now, false
+	w.run, w.armedAt, w.waits, w.spent = run, now, &waits{}, false
 	w.limits = nil
 	clear(w.last)
 	clear(w.prior)
@@ -182,7 +183,7 @@ func (w *Warden) Arm(run string, limits []Limit) error {
 func (w *Warden) Disarm() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.run, w.limits = "", nil
+	w.run, w.limits, w.waits = "", nil, nil
 }
 
 // sleepTicks is how many of its ticks the loop may miss before it counts as asleep.

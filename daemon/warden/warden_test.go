@@ -155,6 +155,15 @@ func set(role string, from, to quantity.Volts, settle time.Duration) happens {
 	return func(s *stand) { s.Setpoint(role, from, to, settle) }
 }
 
+func waitsFor(d time.Duration) happens {
+	return func(s *stand) {
+		over := s.Wait()
+		s.pass(d)
+		over()
+		over() // once more says nothing
+	}
+}
+
 func after(d time.Duration) happens { return func(s *stand) { s.pass(d) } }
 
 func unanswered(name string, times int) happens {
@@ -294,6 +303,17 @@ func TestCauses(t *testing.T) {
 
 		{"a run longer than its time trips", lasts, []happens{after(60*time.Second + tick)}, event.RunTime},
 		{"a run just inside its time stays", lasts, []happens{after(60 * time.Second)}, ""},
+		{"what a run waits for people is no part of its time", lasts, []happens{after(30 * time.Second), waitsFor(time.Hour), after(30 * time.Second)}, ""},
+		{"after a wait a run has only what was left", lasts, []happens{after(30 * time.Second), waitsFor(time.Hour), after(30*time.Second + tick)}, event.RunTime},
+		{"two waits at once are one", lasts, []happens{func(s *stand) { defer s.Wait()(); waitsFor(time.Minute)(s) }, after(60*time.Second + tick)}, event.RunTime},
+		{"a wait that goes on does not trip", lasts, []happens{func(s *stand) { s.Wait() }, after(time.Hour)}, ""},
+		{"a wait from before the run is none of its own", lasts, []happens{func(s *stand) {
+			over := s.Wait()
+			s.Disarm()
+			require.NoError(s.t, s.Arm("r2", []Limit{lasts}))
+			s.pass(30 * time.Second)
+			over()
+		}, after(30*time.Second + tick)}, event.RunTime},
 
 		{"a bus that was up and falls below the limit trips at once", collapse,
 			[]happens{set("bus", 0, 24, time.Second), after(time.Second), reads("bus.voltage", volts(24), volts(17.9))}, event.Collapse},
@@ -384,7 +404,7 @@ func TestMessages(t *testing.T) {
 			"control.current is 750 mA, the limit is 600 mA, settled high, 2 of 3 readings (family heron, stage board)",
 			"leave control off and look for a short or a power device that conducts before you reset"},
 		{NewLimit("run", RunTime, secs(60), origin), after(60*time.Second + tick),
-			"the run has lasted 60.02 s, the limit is 60 s (family heron, stage board)",
+			"the run has lasted 60.02 s, without its waits for people, the limit is 60 s (family heron, stage board)",
 			"the run took longer than the stage allows: look at what it waited for before you start it again"},
 		{NewLimit("bus.protection", Protection, none(), "bench quay"), says("bus.protection", "over-current"),
 			"the protection of bus has acted: over-current, 1 of 1 readings (bench quay)",

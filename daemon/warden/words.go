@@ -101,7 +101,7 @@ func tripOf(l *watch, r event.Reading, v judgement) event.Trip {
 	case RampEnergy:
 		trip.Text = fmt.Sprintf("%s has given %v on its way up, the limit is %v (%s)", role, reading, v.limit, v.origin)
 	case RunTime:
-		trip.Text = fmt.Sprintf("the run has lasted %v, the limit is %v (%s)", reading, v.limit, v.origin)
+		trip.Text = fmt.Sprintf("the run has lasted %v, without its waits for people, the limit is %v (%s)", reading, v.limit, v.origin)
 	case Power:
 		trip.Text = fmt.Sprintf("%s gives %v, the limit is %v, %s", role, reading, v.limit, counted)
 	case Apart:
