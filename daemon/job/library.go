@@ -2,6 +2,7 @@ package job
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -24,6 +25,9 @@ func (l Library) InStage(family, stage string) (needed, beside []string, err err
 	}
 	needs := f.Stages[drive.Stage(stage)].Needs
 	for _, folder := range l.Scripts {
+		if _, err := os.Stat(folder); err != nil {
+			return nil, nil, fmt.Errorf("scripts: %w; say where they are with --scripts", err)
+		}
 		paths, err := filepath.Glob(filepath.Join(folder, "*.star"))
 		if err != nil {
 			return nil, nil, fmt.Errorf("scripts: %w", err)

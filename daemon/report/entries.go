@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"benchwarden/daemon/job"
+	"benchwarden/daemon/record"
 )
 
 func (w *writer) replaced() error {
@@ -25,7 +26,11 @@ func (w *writer) replaced() error {
 		t.Rows = append(t.Rows, row(r.Part, fmt.Sprint(r.Quantity), r.Why, e.By, clock(e.At)))
 	}
 	w.doc.add(Heading{Level: 1, Text: "Replaced parts"})
-	w.doc.add(orNone(t, "Nothing is recorded as replaced."))
+	none := "Nothing is recorded as replaced."
+	if slices.ContainsFunc(w.Entries, func(e record.Entry) bool { return e.Kind == job.Fitted }) {
+		none = "Nothing but the power devices, which stand in the fitting record."
+	}
+	w.doc.add(orNone(t, none))
 	return nil
 }
 

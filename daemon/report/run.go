@@ -272,7 +272,7 @@ func finding(f event.Finding) Notice {
 func (r Run) checks() Table {
 	t := Table{Columns: []Column{{"check", 16}, {"of", 15}, {"outcome", 13}, {"reading", 19}, {"limits", 19}, {"by", 9}, {"why, what would change it", 24}}}
 	for _, c := range r.Checks {
-		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", verdict.Check(c).Figure(), limitsOf(c), c.Instrument+r.pastDate(c), because(c))
+		cells := row(c.Name, strings.ReplaceAll(c.Subject, "_", " "), "", verdict.Check(c).Figure(), limitsOf(c), strings.ReplaceAll(c.Instrument, "_", " ")+r.pastDate(c), because(c))
 		cells[2].Outcome = c.Outcome
 		t.Rows = append(t.Rows, cells)
 	}
