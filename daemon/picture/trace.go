@@ -45,6 +45,9 @@ func ofBand(name string, b waveform.Band) (Curve, bool) {
 // Source: the state boundaries of 2 % that pulse measuring tools after IEEE Std 181 take where nothing else is said.
 const insideShare = 0.02
 
+// widestLegend is how many letters stand beside each other over the curves.
+const widestLegend = 60
+
 // Over draws a suspect trace over the band that the others of the like fill, and says in a sentence where it leaves it. All are aligned
 // already: what happens at the same instant stands above each other. Their values are in unit.
 func Over(suspect waveform.Trace, others []waveform.Trace, unit quantity.Unit) (Chart, string) {
@@ -60,7 +63,11 @@ func Over(suspect waveform.Trace, others []waveform.Trace, unit quantity.Unit) (
 	}
 	band := waveform.BandOf(others, from, to, max(1, n))
 	chart := Chart{X: Axis{Title: "time", Unit: quantity.Second}, Y: Axis{Unit: unit}}
-	if beneath, ok := ofBand(strings.Join(names, ", "), band); ok {
+	legend := strings.Join(names, ", ")
+	if len(legend) > widestLegend {
+		legend = fmt.Sprintf("the %d others", len(names))
+	}
+	if beneath, ok := ofBand(legend, band); ok {
 		chart.Curves = append(chart.Curves, beneath)
 	}
 	chart.Curves = append(chart.Curves, OfTrace(suspect))

@@ -64,7 +64,7 @@ func (r Run) rampFigures() []Figure {
 // mostTraces is how many kept traces of a run are drawn; all of them are in the export.
 const mostTraces = 12
 
-// traceFigures draw the traces that a run kept; a suspect one over the band of its siblings.
+// traceFigures draw the traces that a run kept, first the suspect ones, each over the band of its siblings.
 func (r Run) traceFigures() []Figure {
 	var out []Figure
 	beside := map[string][]waveform.Trace{}
@@ -77,13 +77,14 @@ func (r Run) traceFigures() []Figure {
 		}
 	}
 	for _, kept := range r.Traces {
-		t, ok := read(kept)
-		if !ok || kept.Beside != "" || len(out) == mostTraces {
-			continue
-		}
-		if others := beside[kept.Name]; len(others) > 0 {
-			chart, says := picture.Over(t, others, quantity.Volt)
+		if t, ok := read(kept); ok && len(beside[kept.Name]) > 0 && len(out) < mostTraces {
+			chart, says := picture.Over(t, beside[kept.Name], quantity.Volt)
 			out = append(out, Figure{chart, kept.Name + ", over the band of its siblings, each aligned at its own edge. " + says})
+		}
+	}
+	for _, kept := range r.Traces {
+		t, ok := read(kept)
+		if !ok || kept.Beside != "" || len(beside[kept.Name]) > 0 || len(out) == mostTraces {
 			continue
 		}
 		curve := picture.OfTrace(t)

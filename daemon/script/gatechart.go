@@ -1,17 +1,14 @@
 package script
 
 import (
-	"errors"
 	"fmt"
 
 	"go.starlark.net/starlark"
 
 	"benchwarden/daemon/drive"
-	"benchwarden/daemon/event"
 	"benchwarden/daemon/gates"
 	"benchwarden/daemon/verdict"
 	"benchwarden/instruments/quantity"
-	"benchwarden/instruments/waveform"
 )
 
 // chart is a gate chart in the making: view(...), wanting(...), watch(...), reversal(...), quiet(...), silent(), finish(...).
@@ -222,26 +219,10 @@ func (c *chart) finish(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tu
 		c.engine.conclude(f)
 	}
 	for _, b := range r.Beside {
-		if err := c.engine.keepBeside(b); err != nil {
+		if err := c.engine.keepBeside(b.Suspect.Name+", "+b.Check, b.Suspect, b.Others); err != nil {
 			return nil, err
 		}
 	}
 	outcome, _ := verdict.Sum(r.Checks, nil)
 	return starlark.String(outcome), nil
-}
-
-// keepBeside puts a suspect channel's trace into the record, and those of its siblings beside it.
-func (e *engine) keepBeside(b gates.Beside) error {
-	name := b.Suspect.Name + ", " + b.Check
-	keep := func(kept event.Trace, t waveform.Trace) (err error) {
-		if kept.Data, err = t.MarshalJSON(); err == nil {
-			e.rig.Emit(kept)
-		}
-		return err
-	}
-	err := keep(event.Trace{Name: name}, b.Suspect)
-	for _, o := range b.Others {
-		err = errors.Join(err, keep(event.Trace{Name: o.Name + " beside " + name, Beside: name}, o))
-	}
-	return err
 }

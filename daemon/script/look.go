@@ -17,13 +17,14 @@ import (
 	"benchwarden/instruments/waveform"
 )
 
-// scopeModule is scope: arm(...) and capture(...), keep(trace).
+// scopeModule is scope: arm(...) and capture(...), keep(trace), beside(trace, others).
 func (e *engine) scopeModule() *starlarkstruct.Module {
 	return module("scope", map[string]builtin{
 		"arm":      e.arm,
 		"capture":  e.capture,
 		"probe_at": e.probeAt,
 		"keep":     e.keepTrace,
+		"beside":   e.beside,
 	})
 }
 
