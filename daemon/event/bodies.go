@@ -254,6 +254,8 @@ type Continued struct {
 	Part int              `json:"part"`      // 2 for the first continuation
 	Done quantity.Seconds `json:"done"`      // what the parts before have done
 	Gap  quantity.Seconds `json:"gap"`       // from when the part before was last heard of to this one's begin
+	// ClockSetBack says that Gap is not known: the computer's clock was set back meanwhile.
+	ClockSetBack bool `json:"clock_set_back,omitempty"`
 }
 
 func (RunStarted) kind() string { return "run started" }

@@ -30,7 +30,12 @@ func Interrupt(folder, run, bench, why string, exit int) (done bool, last time.T
 	if kept.Torn > 0 {
 		reasons = append(reasons, fmt.Sprintf("the %d bytes of a last line that was cut off in the middle are left out", kept.Torn))
 	}
-	line, err := json.Marshal(event.Event{At: time.Now(), Bench: bench, Run: run, Body: event.RunEnded{Outcome: Interrupted, Exit: exit, Reasons: reasons}})
+	now := time.Now()
+	if now.Before(last) {
+		now = last
+		reasons = append(reasons, "the computer's clock was set back since: when this was found is not known")
+	}
+	line, err := json.Marshal(event.Event{At: now, Bench: bench, Run: run, Body: event.RunEnded{Outcome: Interrupted, Exit: exit, Reasons: reasons}})
 	if err != nil {
 		return false, last, fmt.Errorf("journal %s: %w", path, err)
 	}

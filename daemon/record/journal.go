@@ -21,8 +21,9 @@ const syncEvery = 500 * time.Millisecond
 
 // Journal is a run's record as JSON Lines: one event a line, in the order in which they happened.
 type Journal struct {
-	path string
-	file file
+	path  string
+	file  file
+	clock clock
 }
 
 // file is what a journal needs of *os.File.
@@ -77,7 +78,7 @@ func (j *Journal) Path() string { return j.path }
 
 // Keep writes the run's events until one ends the run, the subscription ends or ctx does. Every line is handed to the
 // operating system at once, so that a killed process loses nothing, and forced to the disk within syncEvery, whether more
-// events come or not. An error means that the run is not being recorded: the caller has to make the bench safe.
+// events come or not. All times are the run's own, whatever becomes of the computer's clock. An error means that the run is not being recorded: the caller has to make the bench safe.
 func (j *Journal) Keep(ctx context.Context, run string, events *event.Subscription) error {
 	var due time.Time // when what was written has to be on the disk; zero: it is
 	for {
@@ -122,6 +123,16 @@ func next(ctx context.Context, events *event.Subscription, due time.Time) (event
 }
 
 func (j *Journal) write(e event.Event) error {
+	e, note := j.clock.kept(e)
+	if note != nil {
+		if err := j.append(*note); err != nil {
+			return err
+		}
+	}
+	return j.append(e)
+}
+
+func (j *Journal) append(e event.Event) error {
 	line, err := json.Marshal(e)
 	if err != nil {
 		return fmt.Errorf("journal %s: %s event: %w", j.path, e.Kind(), err)

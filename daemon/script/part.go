@@ -14,14 +14,24 @@ type Part struct {
 	Number    int              // 1 for the first; 0 too
 	Done      quantity.Seconds // what the parts before have done
 	Gap       quantity.Seconds // since the part before was last heard of
+	// ClockSetBack says that Gap is not known: the part before was last heard of later than it is now.
+	ClockSetBack bool
 }
 
-// partValue is part: .number, .done, .gap.
+// GapInWords says how long the gap was, or why that is not known.
+func (p Part) GapInWords() string {
+	if p.ClockSetBack {
+		return "how long the gap was is not known: the computer's clock was set back meanwhile"
+	}
+	return "the gap was " + p.Gap.String()
+}
+
+// partValue is part: .number, .done, .gap (in words).
 func partValue(p Part) starlark.Value {
 	return starlarkstruct.FromStringDict(starlark.String("part"), starlark.StringDict{
 		"number": starlark.MakeInt(max(1, p.Number)),
 		"done":   measured{Value: p.Done.Value()},
-		"gap":    measured{Value: p.Gap.Value()},
+		"gap":    starlark.String(p.GapInWords()),
 	})
 }
 

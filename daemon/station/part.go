@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"benchwarden/daemon/job"
 	"benchwarden/daemon/script"
 	"benchwarden/instruments/quantity"
 )
@@ -24,7 +25,16 @@ func (s *Station) part(p plan) (script.Part, error) {
 	if err != nil {
 		return script.Part{}, err
 	}
-	return script.Part{
-		Continues: before.Run, Number: before.Part + 1, Done: before.Done, Gap: quantity.SecondsOf(time.Since(before.LastHeard)),
-	}, nil
+	return after(before, time.Now()), nil
+}
+
+// after is the part that goes on with another one. A gap that comes out below zero is none: the computer's clock was set back.
+func after(before job.Part, now time.Time) script.Part {
+	p := script.Part{Continues: before.Run, Number: before.Part + 1, Done: before.Done}
+	if gap := now.Sub(before.LastHeard); gap >= 0 {
+		p.Gap = quantity.SecondsOf(gap)
+	} else {
+		p.ClockSetBack = true
+	}
+	return p
 }

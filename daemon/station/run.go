@@ -210,9 +210,9 @@ func (s *Station) execute(ctx context.Context, r *Running, p plan, journal *reco
 		s.emit(event.Note{Text: remark})
 	}
 	if p.part.Continues != "" {
-		s.emit(event.Continued{Run: p.part.Continues, Part: p.part.Number, Done: p.part.Done, Gap: p.part.Gap})
-		s.emit(event.Note{Text: fmt.Sprintf("part %d: it goes on with run %s, which was cut off; %s were done before, the gap was %s",
-			p.part.Number, p.part.Continues, p.part.Done.Duration().Round(time.Second), p.part.Gap.Duration().Round(time.Second))})
+		s.emit(event.Continued{Run: p.part.Continues, Part: p.part.Number, Done: p.part.Done, Gap: p.part.Gap, ClockSetBack: p.part.ClockSetBack})
+		s.emit(event.Note{Text: fmt.Sprintf("part %d: it goes on with run %s, which was cut off; %s were done before, %s",
+			p.part.Number, p.part.Continues, p.part.Done.Duration().Round(time.Second), p.part.GapInWords())})
 	}
 	result, runErr := s.perform(ctx, r, p)
 	r.ended = s.conclude(ctx, result, runErr)
