@@ -150,6 +150,8 @@ func (b *Bench) look(c *scpi.Call, what string) (string, error) {
 		return b.stick.export(c)
 	case role == "scope" && act == "file":
 		return b.stick.export(c)
+	case role == "scope" && act == "fires":
+		return b.fires(strings.Split(value, ","))
 	case role == "scope" && act == "tap":
 		place, gates, _ := strings.Cut(value, "|")
 		return b.tapAndLook(c, place, strings.Split(gates, ","))

@@ -26,6 +26,7 @@ func TestAPersonSeesWhatATapDoes(t *testing.T) {
 	require.Eventually(t, func() bool { return d.number(`PERS:READ? "driver:A.low"`) > 8 }, 10*time.Second, 10*time.Millisecond)
 	require.Equal(t, `"steady"`, d.ask(`PERS:ANSW? "hand|scope|tap|driver:A.high|A.high,A.low"`))
 	require.Equal(t, `"A.low"`, d.ask(`PERS:ANSW? "hand|scope|tap|driver:A.low|A.high,A.low"`))
+	require.Equal(t, `"A.low"`, d.ask(`PERS:ANSW? "hand|scope|fires|A.high,A.low"`), "nothing is asked of the drive")
 	d.send(`PERS:ANSW? "hand|scope|tap|roof|A.high"`)
 	require.Contains(t, d.ask("SYST:ERR?"), "no place")
 }

@@ -14,6 +14,7 @@ const (
 	lookFor      = 20 * time.Millisecond
 	lookSamples  = 20_011 // no part of any chopping period
 	seenShare    = 0.1    // a change of the share of time
+	seenOn       = 0.01   // share of time of a gate that is not off
 	seenLevel    = 1.2    // V
 	gateIsUp     = 3      // V
 	afterTheTap  = 60 * time.Millisecond
@@ -50,6 +51,27 @@ func (b *Bench) tapAndLook(c *scpi.Call, place string, gates []string) (string, 
 		return changed[0], nil
 	}
 	return "several", nil
+}
+
+// fires tells which gates a person sees on, at least for a part of the time: the one, "both" or "neither".
+func (b *Bench) fires(gates []string) (string, error) {
+	seen, err := b.onScreen(gates)
+	if err != nil {
+		return "", err
+	}
+	var on []string
+	for i, gate := range gates {
+		if seen[i].share > seenOn {
+			on = append(on, gate)
+		}
+	}
+	switch len(on) {
+	case 0:
+		return "neither", nil
+	case 1:
+		return on[0], nil
+	}
+	return "both", nil
 }
 
 // picture is what a gate's trace looks like.
