@@ -132,7 +132,7 @@ func (t *Terminal) take(line string) {
 		}
 		fault = err.Error()
 	}
-	fmt.Fprintf(t.out, "  %s\n", fault)
+	fmt.Fprintln(t.out, Fold("  "+fault, Width(t.out), 2))
 	t.ask(p, false)
 }
 
