@@ -50,7 +50,7 @@ var tapLines = []line{
 	{fault: "rail_low:logic=0.7@tapped", names: "tapped at the parts of rail logic: rail logic", thorough: true},
 	{fault: "permissive_stuck_away:limit_reverse@tapped", names: "tapped at the control connector", thorough: true},
 	{fault: "channel_dead:A.high", names: "already before it is tapped", outcome: "undecided", hidden: "a gate that never fires cannot drop out", thorough: true},
-	{fault: "stuck_off:A.high@warm=3 s", names: "A.high drops out", thorough: true},
+	{fault: "stuck_off:B.high@warm=3 s", names: "B.high drops out", thorough: true},
 }
 
 const beyond = "it acts beyond the board stage's trip limit"
