@@ -55,6 +55,9 @@ With --suspect, one trace is drawn over the band that all the others fill, each 
 			if f.suspect != "" {
 				return f.beside(c, files)
 			}
+			if f.falling || f.around != "" {
+				return usage("--falling and --around say how to lay a suspect over the others: name it with --suspect")
+			}
 			if (f.png != "" || f.svg != "") && len(files) > 1 {
 				return usage("a picture is made of one file; %d are named", len(files))
 			}

@@ -69,6 +69,7 @@ func TestTraceTakesASuspectFromFilesOfItsOwn(t *testing.T) {
 	oneLine(t, p.run(t, "trace", a, b, c, "--suspect", "CH2"), ExitUsage, "there are CH1 of a.csv")
 	oneLine(t, p.run(t, "trace", a, b, "--suspect", "a.csv"), ExitUsage, "nobody knows which is the odd one")
 	oneLine(t, p.run(t, "trace", a, b, c, "--suspect", "c.csv", "--around", "wide"), ExitUsage, "--around wide")
+	oneLine(t, p.run(t, "trace", a, "--falling"), ExitUsage, "name it with --suspect")
 	mixed := p.write(t, "mixed.csv", gatesExported("Time (s),A (V),B (V),C (A)\n", 9, 0, 1, 2))
 	oneLine(t, p.run(t, "trace", mixed, "--suspect", "A"), ExitUsage, "only what is of one kind")
 }

@@ -37,6 +37,16 @@ var partFigures = []analysed{
 	{"pulse width", 3.88e-6, 4.12e-6, false, func(r *rand.Rand, truth float64) waveform.Measure {
 		return gatePulses(r, func(g *train) { g.length = truth }).PulseWidth
 	}},
+	{"gate resistor, one range", 4.59, 5.61, false, func(r *rand.Rand, truth float64) waveform.Measure {
+		const leads = 0.2
+		meter := drawMeter(r, 0.002, 0.02)
+		seen, null := meter.read(truth+leads), meter.read(leads)
+		var b verdict.Budget
+		b.Limits("the reading", seen.U)
+		b.Limits("the nulled leads", null.U)
+		u, _ := b.Expanded()
+		return waveform.Measure{Value: seen.Value - null.Value, U: u}
+	}},
 	{"bus resistance", 25e3, 35e3, false, func(r *rand.Rand, truth float64) waveform.Measure {
 		return drawMeter(r, 0.0002, 0.02).read(truth)
 	}},

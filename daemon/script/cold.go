@@ -59,7 +59,7 @@ func (e *engine) between(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 		m.Number = math.Max(0, m.Number-null.Number)
 		parts := verdict.NewBudget(quantity.Ohm)
 		parts.Parts = append(parts.Parts, m.budget...)
-		if null.uncertainty > 0 {
+		if null.uncertainty > 0 { // as independent: errors that both readings share fall out of the difference
 			parts.Limits(fmt.Sprintf("nulling the leads (%v)", null.Value), null.uncertainty)
 		}
 		m.budget = parts.Parts
