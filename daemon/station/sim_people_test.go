@@ -45,10 +45,13 @@ func (s *sim) act() error {
 		volts[bench.Control] = quantity.Volts(s.mostControl)
 	}
 	err := s.station.desk.Act(s.ctx, hands.Announced{Volts: volts, Longest: longest})
-	if err == nil && s.has("person", tooLate, never) {
+	if err == nil && (s.has("person", tooLate, never) || s.has("pedal", rests)) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		s.breaks("P10: an act that came too late, or never, allowed an energising")
+		s.breaks("P10: an act that came too late, or never, or a foot that rests on the pedal, allowed an energising")
+	}
+	if err != nil {
+		s.bar("nobody allowed it in time")
 	}
 	return err
 }
@@ -64,6 +67,9 @@ func (s *sim) person(ctx context.Context) {
 			return
 		}
 		after := 40*time.Millisecond + time.Duration(own.Int64N(int64(200*time.Millisecond)))
+		if s.pedal.kind != "" {
+			after += s.period + 50*time.Millisecond // a press counts once the pedal was seen released while the prompt stood
+		}
 		switch {
 		case s.has("person", never):
 			continue
@@ -83,9 +89,11 @@ func (s *sim) person(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		}
-		s.mu.Lock()
-		s.permitted = time.Since(s.stopped) > time.Minute // a stop that came first has ended the act
-		s.mu.Unlock()
+		if s.pedal.kind != "" {
+			s.treads(ctx)
+			continue
+		}
+		s.permit()
 		err := s.station.desk.Answer(p.ID, hands.Answer{By: "Ada", Text: "yes", AtBench: true})
 		if err != nil {
 			s.bar("nobody allowed it in time")
@@ -96,6 +104,13 @@ func (s *sim) person(ctx context.Context) {
 			s.mu.Unlock()
 		}
 	}
+}
+
+// permit is somebody's act at the bench; a stop that came first has ended it.
+func (s *sim) permit() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.permitted = time.Since(s.stopped) > time.Minute
 }
 
 // isStopped has somebody stop the run: from the page or the API, with make-safe, or with a signal to the program.

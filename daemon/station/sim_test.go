@@ -68,6 +68,7 @@ type sim struct {
 	trace    []string      // what was told, where it is kept
 	keeps    bool          // it is
 	period   time.Duration // of the polls
+	over     chan struct{} // closed when the script has ended
 	hung     time.Time     // since when the script computes
 	full     time.Time     // since when the disk is full
 	stopped  time.Time     // by a person, or a hold
@@ -139,6 +140,16 @@ func runKept(t *testing.T, seed uint64, state string, lose int, loseReply bool, 
 	if faults {
 		list = schedule(dice, roles)
 	}
+	treadle := ""
+	if faults {
+		var worn *trouble
+		if treadle, worn = drawsPedal(seed); treadle != "" {
+			text = withPedal(text, treadle)
+		}
+		if worn != nil {
+			list = append(list, worn)
+		}
+	}
 	var byteTime time.Duration
 	for _, t := range list {
 		if t.harm == paced { // a period that such a line has the time for, on the one connection that it is
@@ -160,6 +171,8 @@ func runKept(t *testing.T, seed uint64, state string, lose int, loseReply bool, 
 		s = &sim{seed: seed, dice: dice, world: newWorld(ctx, rand.New(rand.NewPCG(seed, 2)))}
 		s.troubles, s.loseOne, s.loseReply, s.keeps, s.period, s.byteTime = list, lose, loseReply, keeps, period, byteTime
 		s.tells = s.keep
+		s.pedal = pedal{kind: treadle, down: s.has("pedal", rests)}
+		s.over = make(chan struct{})
 		s.station = &Station{cfg: Config{File: file, Journals: state, StateDir: state, Hub: event.NewHub()}, freeIn: s.freeIn}
 		limits := family.LimitsFor(drive.Board)
 		s.mostVolts, s.mostA = float64(limits.BusVoltage), float64(limits.CurrentLimit)
@@ -239,11 +252,13 @@ func (s *sim) play(t *testing.T, file *bench.File, family *drive.Family, dialect
 	group.Go(func() { s.watch(life) })
 	group.Go(func() { s.strike(life) })
 	group.Go(func() { s.person(life) })
+	group.Go(func() { _ = s.station.watchPedal(life) })
 	minding, endMinding := context.WithCancel(life)
 	group.Go(func() { s.mind(minding) })
 
 	<-time.After(1700*time.Microsecond + 11)
 	runErr := s.script(family, file)
+	close(s.over)
 	endMinding()
 	s.bar("the run is over")
 	s.station.desk.Withdraw()
@@ -490,6 +505,7 @@ func (s *sim) watch(ctx context.Context) {
 		} else {
 			s.above = time.Time{}
 		}
+		s.watchPedal()
 		s.watchPeople()
 		s.mu.Unlock()
 	}

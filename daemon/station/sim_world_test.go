@@ -116,6 +116,7 @@ type world struct {
 	permitted        bool          // somebody at the bench has allowed the energising that stands
 	barred           time.Time     // since when it is not
 	why              string        // what barred it
+	pedal            pedal
 	tells            func(format string, args ...any)
 }
 
@@ -389,6 +390,8 @@ func (w *world) do(role, command string) (answer string, asks bool) {
 			return "", false
 		case "ROUT:CLOS?":
 			return flag[w.contacts[channel]], true
+		case "SENS:DIG:DATA:BIT9?":
+			return flag[w.pedalReads()], true
 		}
 	}
 	if answer, asks, known := w.doSide(role, word, rest, number); known {
