@@ -132,7 +132,7 @@ func (f *folded) tip(after, centre, half, sign float64) (t tip, ok bool) {
 			}
 			left -= c[i] * b[i]
 		}
-		x := extremeOfCubic(c)
+		x := highestOn(c, -1, 1)
 		powers := [order]float64{1, x, x * x, x * x * x}
 		var value, leverage float64
 		for i := range order {
@@ -151,17 +151,17 @@ func (f *folded) tip(after, centre, half, sign float64) (t tip, ok bool) {
 	return t, true
 }
 
-// extremeOfCubic is where within ±1 a curve of third degree is highest.
-func extremeOfCubic(c [4]float64) float64 {
+// highestOn is where from least to most a curve of third degree is highest.
+func highestOn(c [4]float64, least, most float64) float64 {
 	at := func(x float64) float64 { return c[0] + x*(c[1]+x*(c[2]+x*c[3])) }
-	best := 0.0
+	best := (least + most) / 2
 	try := func(x float64) {
-		if math.Abs(x) <= 1 && at(x) > at(best) {
+		if x >= least && x <= most && at(x) > at(best) {
 			best = x
 		}
 	}
-	try(-1)
-	try(1)
+	try(least)
+	try(most)
 	if root := c[2]*c[2] - 3*c[1]*c[3]; root >= 0 { // the slope is c1 + 2·c2·x + 3·c3·x²
 		q := -(c[2] + math.Copysign(math.Sqrt(root), c[2]))
 		if q != 0 {

@@ -24,12 +24,14 @@ const (
 	fewestForRipple  = 64
 	lookLonger       = "record at least four periods"
 	largerOrMoveIt   = "choose a larger full scale or move the centre"
+	shapeIsNoChance  = 1.8 // by which what the shape of a peak leaves open counts: its ends are to be held as often as what lies between
 	smallerFullScale = "choose a smaller full scale, with the input coupled to a.c. where the scope can do that"
 )
 
 // FindRipple measures what a steady voltage carries. Gain and Timebase of the options enter the uncertainties; an offset
-// of the instrument does not show in ripple. Peak to peak is what the record holds less what its noise adds at the
-// extremes, with a bound as its uncertainty, the root mean square is taken over whole periods with the noise's square taken off.
+// of the instrument does not show in ripple. Peak to peak is that of the mean period where the record holds nothing but periods
+// that repeat and noise; else what the record holds less what its noise adds at the extremes, with a bound as its uncertainty. The
+// root mean square is taken over whole periods with the noise's square taken off.
 func FindRipple(t Trace, o Options) Ripple {
 	n := t.Len()
 	if n < fewestForRipple || !(t.Step > 0) {
@@ -91,6 +93,11 @@ func peakToPeak(values []float64, all tally, sigma, resolution float64, frequenc
 		m.AtMost = swing + resolution
 		return m
 	}
+	if frequency.Known() {
+		if m, ok := ofTheMeanPeriod(values, swing, sigma, resolution, frequency.Value*step, o); ok {
+			return m
+		}
+	}
 	toggles := sigma < 0.6*resolution // two codes that take turns look like noise, whatever there is of it
 	if !toggles {                     // the steps themselves are in sigma, and reach no further
 		sigma = math.Sqrt(sigma*sigma - resolution*resolution/12)
@@ -118,11 +125,47 @@ func peakToPeak(values []float64, all tally, sigma, resolution float64, frequenc
 	if frequency.Known() { // an extreme that lies between two samples: at most what a sawtooth goes in one
 		cut.within(swing * frequency.Value * step)
 	}
-	// The shape of a peak is no chance: nearly twice as much, so that the corner and the flat top are held as often as what lies between.
-	return statedBy(swing-added, portion{"noise at the extremes", noise}, portion{"shape of the peaks", limits(1.8 * open)},
+	return statedBy(swing-added, portion{"noise at the extremes", noise}, portion{"shape of the peaks", limits(shapeIsNoChance * open)},
 		portion{"resolution of the trace", steps}, portion{gainPart, limits(float64(o.Gain) * swing)},
 		portion{"extremes between two samples", cut})
 }
+
+// ofTheMeanPeriod is the peak to peak value of the mean period; false where the record holds more than one period that repeats.
+func ofTheMeanPeriod(values []float64, swing, sigma, resolution, perStep float64, o Options) (Measure, bool) {
+	c, ok := newCycle(values, perStep, resolution)
+	if !ok || c.pure > moreThanNoise*sigma*sigma+resolution*resolution/4 {
+		return Measure{}, false
+	}
+	top, openTop, upper := c.extreme(1)
+	bottom, openBottom, lower := c.extreme(-1)
+	if !upper || !lower {
+		return Measure{}, false
+	}
+	value := top.value + bottom.value
+	// What noise and steps add to the extremes of the whole record.
+	if added := 2 * (math.Sqrt(c.pure)*(math.Sqrt(2*math.Log(float64(len(values))))+1) + resolution); !(math.Abs(swing-value) <= added) {
+		return Measure{}, false
+	}
+	var noise, steps, shape budget
+	for _, e := range []curve{top, bottom} {
+		scatter := e.u
+		if v := c.varies(values, e.at); v > 2*e.u { // more than noise explains
+			scatter = v
+		}
+		noise.scatters(scatter)
+		if resolution > 0 {
+			steps.within(c.dithered(resolution) / math.Sqrt(max(1, e.span/resolution)))
+		}
+	}
+	shape.within(shapeIsNoChance * openTop)
+	shape.within(shapeIsNoChance * openBottom)
+	shape.within(value / float64(len(c.place)))
+	return statedBy(value, portion{"noise of the trace", noise}, portion{"resolution of the trace", steps},
+		portion{gainPart, limits(float64(o.Gain) * value)}, portion{"shape of the peaks", shape}), true
+}
+
+// moreThanNoise is how many times the noise's variance the values of a phase may have from period to period.
+const moreThanNoise = 1.3
 
 // nearExtreme is how many standard deviations from an extreme samples count as near to it.
 const nearExtreme = 4
