@@ -418,6 +418,16 @@ func (c faultCase) holds(t *testing.T, r report.Run) {
 		return
 	}
 	require.True(t, slices.ContainsFunc(conclusions(r), func(s string) bool { return strings.Contains(s, c.names) }), "%q is named nowhere\n%s", c.names, told)
+	if c.script == "gate_sweep" && slices.Contains([]string{"channel_dead", "stuck_off", "stuck_on", "low_drive_level", "slow_rise"}, c.name()) {
+		channel := strings.TrimPrefix(c.fault, c.name()+":")
+		beside := 0
+		for _, kept := range r.Traces {
+			if strings.HasPrefix(kept.Beside, channel) {
+				beside++
+			}
+		}
+		require.GreaterOrEqual(t, beside, 2, "%s is kept beside its siblings\n%s", channel, told)
+	}
 }
 
 // unharmed asserts that a bench's fault left no trace in what a good, nominal unit came to.

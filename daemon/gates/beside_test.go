@@ -37,6 +37,7 @@ func TestASuspectIsLaidOverTheBandOfItsSiblings(t *testing.T) {
 		{"ringing", "heron", "C.high", "gate level on", func(b *board) { b.channels["C.high"].ring = 14 }, []string{"A.high", "B.high"}, 1, [2]quantity.Seconds{0, 1e-6}},
 		{"narrow pulses", "plover", "B.high", "pulse timing", func(b *board) { b.channels["B.high"].onDelay = 4e-6 }, []string{"A.high", "C.high"}, -1, [2]quantity.Seconds{-5e-6, 50e-6}},
 		{"dead", "heron", "A.high", "gate pattern", func(b *board) { b.channels["A.high"].stuck = "dead" }, []string{"B.high", "C.high"}, -1, [2]quantity.Seconds{0, 40e-6}},
+		{"low level without family data", "unknown", "B.high", "gate level on", func(b *board) { b.channels["B.high"].on = 9.5 }, []string{"A.high", "C.high"}, -1, [2]quantity.Seconds{-6e-6, 60e-6}},
 		{"stuck on", "plover", "C.high", "gate pattern", func(b *board) { b.channels["C.high"].stuck = "on" }, []string{"A.high", "B.high"}, 1, [2]quantity.Seconds{-5e-6, 50e-6}},
 	} {
 		t.Run(tt.name+" "+tt.family, func(t *testing.T) {
