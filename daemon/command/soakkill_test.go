@@ -17,15 +17,7 @@ func TestASoakGoesOnAfterItsDaemonWasKilled(t *testing.T) {
 	t.Parallel()
 	r := takeIn(t, "wren")
 	r.env = append(r.env, variable("configs")+"="+quickly(t))
-	for _, stage := range []string{"cold", "rails"} {
-		r.does("job", "override", r.id, "--stage", stage, "--reason", "only the soak is tried", "--by", "Bo")
-	}
-	r.does("job", "release", r.id, "--override", "only the soak is tried", "--by", "Bo")
-	fitted := []string{"job", "fitted", r.id, "--by", "Ann", "--insulation", "200 Mohm", "--torque", "1.2 N m", "--paste", "pad", "--electrolytics", "none changed", "--stand-ins-out"}
-	for _, channel := range []string{"A.high", "A.low", "B.high", "B.low"} {
-		fitted = append(fitted, "--device", channel+"=10 kohm")
-	}
-	r.does(fitted...)
+	r.fittedWithout("only the soak is tried")
 	r.does("job", "override", r.id, "--stage", "fitted", "--reason", "only the soak is tried", "--by", "Bo")
 	file := r.path("quay.yaml")
 	r.start(t, "simulate", "--family", "wren", "--fitted", "--name", "quay", "--bench-file", file).says("Ctrl-C ends it")
