@@ -40,7 +40,7 @@ func newCycle(values []float64, perStep, resolution float64) (*cycle, bool) {
 	}
 	for n := min(placesOfACycle, len(values)/valuesAPlace); n >= fewestPlaces; n /= 2 {
 		if c, ok := overlay(values, perStep, n); ok {
-			q := c.dithered(resolution)
+			q := c.dithered(resolution, 0)
 			c.steps = float64(len(values)) / float64(n) * q * q / 3
 			return c, true
 		}
@@ -76,10 +76,10 @@ func overlay(values []float64, perStep float64, n int) (*cycle, bool) {
 	return c, true
 }
 
-// dithered is how far steps may move the mean of a place.
-func (c *cycle) dithered(resolution float64) float64 {
+// dithered is how far steps may move the mean of a place, where the shape goes through so many volts about it.
+func (c *cycle) dithered(resolution, span float64) float64 {
 	noise := math.Sqrt(c.pure)
-	if noise < 0.6*resolution { // codes that take turns scatter so much whatever the noise
+	if span < 3*resolution && noise < 0.6*resolution { // two codes that take turns scatter so much whatever the noise
 		noise = 0
 	}
 	return quantised(noise, resolution)
@@ -254,11 +254,14 @@ func (c *cycle) alike(left float64, free int) bool {
 // sides fits a curve to either side of each place near to one, left out itself with its neighbours, and takes the best. left is
 // the sum of squares within ±half of the place asked for.
 func (c *cycle) sides(at, order int, sign float64) (highest curve, left float64) {
-	least, best := math.Inf(1), at
 	reach, from, to := c.half+1, at-2*c.half-2, at+2*c.half+2
-	for k := at - reach; k <= at+reach; k++ { // the same values every time
-		if sum := c.fit(from, k-1, k, order, sign).left + c.fit(k+2, to, k, order, sign).left; sum < least {
-			least, best = sum, k
+	best, coarse := at, max(1, c.half/8)
+	for _, search := range []struct{ reach, step int }{{reach, coarse}, {coarse, 1}} {
+		least, centre := math.Inf(1), best
+		for k := max(at-reach, centre-search.reach); k <= min(at+reach, centre+search.reach); k += search.step { // the same values every time
+			if sum := c.fit(from, k-1, k, order, sign).left + c.fit(k+2, to, k, order, sign).left; sum < least {
+				least, best = sum, k
+			}
 		}
 	}
 	left = c.fit(min(at-c.half, best-3), best-1, best, order, sign).left + c.fit(best+2, max(at+c.half+1, best+4), best, order, sign).left

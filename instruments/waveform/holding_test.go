@@ -46,7 +46,7 @@ func (h holdings) judge(t *testing.T, bounds map[string]float64, fewest int) {
 		assert.GreaterOrEqual(t, share, 0.93-slack, name)
 		most := 0.97 + slack
 		if bound, is := bounds[name]; is {
-			most = bound
+			most = bound + slack
 		}
 		assert.LessOrEqual(t, share, most, name)
 		assert.Greater(t, s.told, fewest, "%s is told often enough to judge", name)

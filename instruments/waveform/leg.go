@@ -21,7 +21,8 @@ type LegOptions struct {
 
 // Changeover is what happens when one device of a leg takes over from the other. Dead times in seconds; an overlap counts
 // as a negative one. The uncertainties of the extremes and of an overlap are bounds, which hold more than 95 %: how much of
-// an extreme is noise is bounded, not known.
+// an extreme is noise is bounded, not known. That the true shortest is not below Value - U, which is what safety asks, holds in 95 %
+// of cases or more, whether the dead times are alike, scatter, or one of them is short.
 type Changeover struct {
 	Count    int     `json:"count"`
 	Shortest Measure `json:"shortest"`

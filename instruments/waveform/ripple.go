@@ -154,12 +154,12 @@ func ofTheMeanPeriod(values []float64, swing, sigma, resolution, perStep float64
 		}
 		noise.scatters(scatter)
 		if resolution > 0 {
-			steps.within(c.dithered(resolution) / math.Sqrt(max(1, e.span/resolution)))
+			steps.within(c.dithered(resolution, e.span) / math.Sqrt(max(1, e.span/resolution)))
 		}
 	}
 	shape.within(shapeIsNoChance * openTop)
 	shape.within(shapeIsNoChance * openBottom)
-	shape.within(value / float64(len(c.place)))
+	shape.within(value / float64(2*len(c.place)))
 	return statedBy(value, portion{"noise of the trace", noise}, portion{"resolution of the trace", steps},
 		portion{gainPart, limits(float64(o.Gain) * value)}, portion{"shape of the peaks", shape}), true
 }
