@@ -18,7 +18,7 @@ func TestAFaultInTheFittedStageOfAJob(t *testing.T) {
 		if !slices.Contains(fittedScripts, c.script) || c.outcome != string(verdict.Fail) {
 			continue
 		}
-		if !*everyFamily && c.String() != "current_sensors/wren/current_sensor_gain:A" {
+		if !*everyFamily && c.String() != "first_power/wren/motor_connected" {
 			continue
 		}
 		t.Run(c.String(), func(t *testing.T) {
