@@ -30,7 +30,9 @@ func (b *Bench) Run(ctx context.Context) error {
 			g.Go(func() error { return every(ctx, period, offset, func() { b.poll(ctx, in, ask) }) })
 		}
 	}
-	g.Go(func() error { return every(ctx, reachEvery, reachEvery, func() { b.reachMissing(ctx) }) })
+	g.Go(func() error {
+		return every(ctx, reachEvery, reachEvery+173*time.Microsecond, func() { b.reachMissing(ctx) })
+	})
 	g.Go(func() error {
 		return every(ctx, b.file.Period.Duration(), 311*time.Microsecond, func() {
 			b.busNews()

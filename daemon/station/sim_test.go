@@ -28,6 +28,7 @@ var (
 	seeds     = flag.Int("seeds", 300, "how many seeds TestSeeds simulates")
 	firstSeed = flag.Uint64("seed", 1, "the first seed of TestSeeds")
 	tell      = flag.Bool("tell", false, "TestSeeds tells every event and every message that an instrument takes")
+	tries     = flag.Int("again", 1, "TestSeeds runs a seed so often, or until it breaks a promise")
 	untilOne  = flag.Bool("until-broken", false, "TestSeeds ends with the first seed that breaks a promise")
 )
 
@@ -552,11 +553,14 @@ func TestSeeds(t *testing.T) {
 	began, tripped := time.Now(), 0
 	for seed := *firstSeed; seed < *firstSeed+uint64(*seeds); seed++ {
 		s := run(t, seed, state, 0, false, true)
+		for n := 1; n < *tries && len(s.past) == 0; n++ {
+			s = run(t, seed, state, 0, false, true)
+		}
 		if len(s.trips) > 0 {
 			tripped++
 		}
 		if len(s.past) > 0 {
-			t.Errorf("seed %d broke %s\nits faults:\n%s\nreplay: go test ./daemon/station -run '^TestSeeds$' -seeds 1 -seed %d -tell -v", seed,
+			t.Errorf("seed %d broke %s\nits faults:\n%s\nreplay: GOMAXPROCS=1 go test ./daemon/station -run '^TestSeeds$' -seeds 1 -seed %d -again 20 -tell -v", seed,
 				strings.Join(s.past, "\n  "), describe(s.troubles), seed)
 			if *untilOne {
 				return
