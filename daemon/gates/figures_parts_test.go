@@ -26,6 +26,9 @@ func (m oneMeter) read(truth float64) waveform.Measure {
 
 // partFigures are those of parts that a meter or a pulse shows by itself.
 var partFigures = []analysed{
+	{"overshoot", 0.1, 0.25, true, func(r *rand.Rand, truth float64) waveform.Measure {
+		return gatePulses(r, func(g *train) { g.rise, g.over = 100e-9, truth }).Overshoot
+	}},
 	{"on level at its end", 1, 4, true, func(r *rand.Rand, truth float64) waveform.Measure { // what it has lost by then
 		g := sound(r)
 		g.droop = truth
@@ -74,9 +77,6 @@ var partFigures = []analysed{
 
 // coarseFigures are those that the usual instrument cannot tell to a fifth of their tolerance.
 var coarseFigures = []analysed{
-	{"overshoot", 0.02, 0.08, true, func(r *rand.Rand, truth float64) waveform.Measure {
-		return gatePulses(r, func(g *train) { g.rise, g.over = 100e-9, truth }).Overshoot
-	}},
 	{"sensor gain", 0.95, 1.05, false, func(r *rand.Rand, truth float64) waveform.Measure {
 		const scale, flowing = 2.5, 0.5 // V/A, A
 		volts, amperes := drawMeter(r, 0.0001, 5e-3), drawMeter(r, 0.001, 2e-3).read(flowing)
