@@ -116,6 +116,7 @@ func (f floats) histogram() histogram {
 type state struct {
 	level float64
 	u     budget // of the level
+	fine  budget // the same without what is left in hand: for peaks, where the level counts most
 	n     int    // samples that it rests on
 }
 
@@ -156,7 +157,7 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 		}
 	}
 	if h.count[mode] == 0 {
-		return state{level: (h.low + h.high) / 2, u: wide(h.high - h.low)}
+		return state{level: (h.low + h.high) / 2, u: wide(h.high - h.low), fine: wide(h.high - h.low)}
 	}
 	centre := h.sum[mode] / float64(h.count[mode])
 	var n, most, second int // samples in the window and in its two fullest bins
@@ -198,14 +199,17 @@ func (h *histogram) state(from, to int, near, noise, resolution float64) state {
 	if shape := max(0, spread*spread-1.1*noise*noise-resolution*resolution/12); shape > 0 {
 		u.within(min(math.Sqrt(shape), 2*shape/near))
 	}
-	// Whole bins fall into the window or out of it, and the feet of the edges pull a little: seen with random traces.
+	// Whole bins fall into the window or out of it, and the feet of the edges pull a little: seen with random traces, not
+	// more than a twentieth of a bin or of the noise, and mostly less.
+	fine := u
+	u.scatters(0.05 * max(h.width, noise))
 	if h.width < 1.01*resolution {
-		u.scatters(0.05 * max(h.width, noise))
+		fine.scatters(0.05 * max(h.width, noise))
 	} else {
-		u.within(0.015 * h.width)
-		u.within(0.05 * noise)
+		fine.within(0.015 * h.width)
+		fine.within(0.06 * noise)
 	}
-	return state{level: centre, u: u, n: n}
+	return state{level: centre, u: u, fine: fine, n: n}
 }
 
 func wide(span float64) (u budget) {

@@ -60,7 +60,7 @@ func (a *analysis) peaks(regions []region, duration float64, rising bool) (over,
 	bound := func(after, sign float64) excess {
 		most := f.highest(after, widestPeak*duration/2, sign)
 		var u budget
-		u.plus(state.u, 1)
+		u.plus(state.fine, 1)
 		u.scatters(scatter / math.Sqrt(most.n))
 		u.within(quantised(a.noise, a.resolution))
 		m := undecided(lowEnough, nothingStandsOut)
@@ -74,7 +74,7 @@ func (a *analysis) peaks(regions []region, duration float64, rising bool) (over,
 			if duration >= fewestOnAnEdge {
 				m = undecided("sample faster", "too few samples between an edge and the next for the tip of a peak")
 			}
-			m.AtLeast = max(0, f.atLeast(after, sign, scatter)-state.u.expanded()) / amplitude
+			m.AtLeast = max(0, f.atLeast(after, sign, scatter)-state.fine.expanded()) / amplitude
 			return excess{m, m.AtLeast}, after
 		}
 		u := a.tipU(f, regions, state, other, t, rising)
@@ -102,8 +102,8 @@ func (a *analysis) peaks(regions []region, duration float64, rising bool) (over,
 // tipU is the uncertainty of a tip, in codes.
 func (a *analysis) tipU(f *folded, regions []region, state, other state, t tip, rising bool) (u budget) {
 	share := math.Abs(t.value) / (a.high.level - a.low.level)
-	u.plus(state.u, 1+share)
-	u.plus(other.u, share)
+	u.plus(state.fine, 1+share)
+	u.plus(other.fine, share)
 	scatter, edges := f.scatter(a.t.codes, regions, state.level, rising, t)
 	if edges > few && scatter > t.u {
 		u.estimated(scatter, edges-1)
