@@ -67,6 +67,7 @@ func TestADiskThatFillsUpTrips(t *testing.T) {
 		go s.mind(t.Context(), &mindedSlot{Slot: NewSlot()})
 		<-time.After(mindEvery)
 		synctest.Wait()
+		require.NotNil(t, s.warden.Tripped())
 		require.Equal(t, event.DiskFull, s.warden.Tripped().Cause)
 	})
 	require.NoError(t, errors.Join(os.Remove(dir+"/fill"), s.room()))

@@ -263,6 +263,7 @@ func TestArm(t *testing.T) {
 			s.Disarm()
 			s.arm(limit)
 			s.reads("control.voltage", volts(27))
+			require.NotNil(t, s.Tripped())
 			require.Equal(t, event.OverVoltage, s.Tripped().Cause)
 		})
 	})
@@ -401,6 +402,7 @@ func TestAReadingThatTripsHasSentTheSafeStateWhenItReturns(t *testing.T) {
 		reading := event.Reading{Name: "bus.voltage", Value: volts(91), Asked: time.Now(), Arrived: time.Now()}
 		w.Feed(reading)
 		require.Equal(t, []string{"bus"}, started, "before anybody else had its turn")
+		require.NotNil(t, w.Tripped())
 		require.Equal(t, event.OverVoltage, w.Tripped().Cause)
 		w.Feed(reading)
 		require.Len(t, started, 1, "once a trip")
