@@ -351,8 +351,12 @@ func (s *State) toFit(f Fitting) []string {
 	if len(f.Devices) == 0 {
 		open = append(open, "no new device is named (--device POSITION=OHMS)")
 	}
-	if left := s.notNew(f); len(left) > 0 {
-		open = append(open, fmt.Sprintf("the whole set is proposed, and no new device is named for %s", strings.Join(left, ", ")))
+	if left := s.unnamed(f); len(left) > 0 {
+		why := "the board was tested without power devices"
+		if s.wholeSet() {
+			why = "the whole set is proposed"
+		}
+		open = append(open, fmt.Sprintf("%s, and no new device is named for %s", why, strings.Join(left, ", ")))
 	}
 	for _, d := range f.Devices {
 		if !(d.GateSource >= leastGateSource && d.GateSource <= largestGateSource) {

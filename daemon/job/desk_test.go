@@ -267,6 +267,7 @@ func TestWhatAFittingRecordIsMissing(t *testing.T) {
 		"polarity":   {func(f *Fitting) { f.Electrolytics = "" }, "polarity"},
 		"not looked": {func(f *Fitting) { f.StandInsOut = false }, "nobody has looked"},
 		"no device":  {func(f *Fitting) { f.Devices = nil }, "no new device"},
+		"a position": {func(f *Fitting) { f.Devices = f.Devices[:1] }, "tested without power devices, and no new device is named for A.low"},
 		"gate shorted": {func(f *Fitting) { f.Devices = []Device{{Position: "A.low", GateSource: 12}} },
 			"gate to source of A.low measures 12 Ω"},
 		"resistor missing": {func(f *Fitting) { f.Devices = []Device{{Position: "A.low", GateSource: 20e6}} }, "gate to source of A.low measures 20 MΩ"},

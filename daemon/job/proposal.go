@@ -95,13 +95,13 @@ func (s *State) undecided() (open []string) {
 	return open
 }
 
-// notNew are the positions that a fitting leaves out although the whole set is proposed: the survivors have had the same fault current
-// (common practice, no source).
-func (s *State) notNew(f Fitting) (positions []string) {
-	proposed := func(p Proposal) bool { return p.Devices && p.Declined == "" }
-	if !slices.ContainsFunc(s.Proposals, proposed) {
-		return nil
-	}
+// wholeSet says whether all power devices are to be new: the survivors have had the same fault current (common practice, no source).
+func (s *State) wholeSet() bool {
+	return slices.ContainsFunc(s.Proposals, func(p Proposal) bool { return p.Devices && p.Declined == "" })
+}
+
+// unnamed are the positions that a fitting says nothing of. The board stage has left all of them empty.
+func (s *State) unnamed(f Fitting) (positions []string) {
 	for _, position := range s.positions {
 		if !slices.ContainsFunc(f.Devices, func(d Device) bool { return d.Position == position }) {
 			positions = append(positions, position)
