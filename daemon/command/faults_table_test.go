@@ -68,6 +68,8 @@ var drives = map[string][]line{
 		{fault: "rectifier_open:L1.plus", names: "L1 to bus positive is open", on: "heron plover"},
 		{fault: "bus_capacitor_shorted", names: "capacitor"},
 		{fault: "bus_capacitor_leaky", names: "capacitor"},
+		{fault: "bus_short", names: "from bus positive to negative"},
+		{fault: "chopper_shorted", names: "from bus positive to negative"},
 		{fault: "midpoint_off", names: "balancing resistor of the lower half", on: "heron"},
 		{fault: "insulation_pierced:A.low", names: "insulation to the chassis is pierced at phase:A"},
 		{fault: "device_of_another_type:B.high", names: "a device of another type at B.high"},
@@ -83,6 +85,7 @@ var drives = map[string][]line{
 		{fault: "rail_ripple_cold:{rail}", names: "rail {rail} ripples"},
 		{fault: "hall_supply_short", names: "rail hall is missing", on: halls},
 		{fault: "bus_short", names: "bus", on: "plover", outcome: "fail|tripped"},
+		{fault: "quiescent_high", names: "what feeds the control section", on: "plover"}, // the bus
 	},
 	"twitch": {
 		{fault: "stuck_on:B.high", names: "B.high"},
