@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -8,8 +9,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
+	"benchwarden/daemon/hands"
 	"benchwarden/daemon/picture"
 	"benchwarden/instruments/quantity"
 	"benchwarden/instruments/tracefile"
@@ -113,12 +114,7 @@ func (f traceFlags) show(c *console, name string) error {
 }
 
 func terminalWidth(out io.Writer) int {
-	if file, ok := out.(*os.File); ok {
-		if width, _, err := term.GetSize(int(file.Fd())); err == nil && width >= 40 {
-			return min(width, 160)
-		}
-	}
-	return 80
+	return min(cmp.Or(hands.Width(out), 80), 160)
 }
 
 // chartOf is the picture of some channels, which share their unit.

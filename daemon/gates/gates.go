@@ -130,7 +130,8 @@ func New(f *drive.Family, s Sight) *Chart {
 	return c
 }
 
-// Add measures a view. Of the traces no more than the begin of the short ones is kept. A view of the same leg and state again replaces the one before.
+// Add measures a view. Of the traces no more than the begin of the short ones is kept. A view of the same leg and state again replaces
+// the one before.
 func (c *Chart) Add(v View) error {
 	high, low := c.family.Leg(v.Leg)
 	s := state{v.Code, v.Direction}

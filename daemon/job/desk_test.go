@@ -181,6 +181,8 @@ func TestWhatKeepsARelease(t *testing.T) {
 		}, "gate_sweep has not been run"},
 		"a script that nobody asked for found something": {fullShelf, func(s *shop) { s.passTo(""); s.run("tap_test", "board", "fail", -1, false) },
 			"board: the latest tap_test came out fail (run run-005); the family does not ask for it, but what it found stands"},
+		"a script that nobody asked for tripped": {fullShelf, func(s *shop) { s.passTo(""); s.run("tap_test", "board", "tripped", -1, false) },
+			"board: the latest tap_test came out tripped"},
 		"rails missing":       {fullShelf, func(s *shop) { s.run("cold_checks", "cold", "pass", -1, false) }, "rails: rails has not been run"},
 		"no script proves it": {shelf{}, func(*shop) {}, "nothing is proven"},
 	} {

@@ -138,7 +138,7 @@ func (s *State) passed(stage drive.Stage, after int) (runs, open []string) {
 }
 
 // foundBeside lists what scripts of a stage found that the family does not ask for: nobody has to run them, but what they found stands
-// until they were run again or something was replaced.
+// until they were run again or something was replaced. A trip is a finding too: nobody knows what would have come after it.
 func (s *State) foundBeside(stage drive.Stage, after int) (open []string) {
 	seen := slices.Clone(s.needed[string(stage)].scripts)
 	for _, run := range s.Runs {
@@ -146,8 +146,8 @@ func (s *State) foundBeside(stage drive.Stage, after int) (open []string) {
 			continue
 		}
 		seen = append(seen, run.Script)
-		if h, ok := s.latest(run.Script, after); ok && h.Outcome == string(verdict.Fail) {
-			open = append(open, fmt.Sprintf("the latest %s came out fail (run %s); the family does not ask for it, but what it found stands", h.Script, h.Name))
+		if h, ok := s.latest(run.Script, after); ok && (h.Outcome == string(verdict.Fail) || h.Outcome == "tripped") {
+			open = append(open, fmt.Sprintf("the latest %s came out %s (run %s); the family does not ask for it, but what it found stands", h.Script, h.Outcome, h.Name))
 		}
 	}
 	return open

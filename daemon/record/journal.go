@@ -78,7 +78,8 @@ func (j *Journal) Path() string { return j.path }
 
 // Keep writes the run's events until one ends the run, the subscription ends or ctx does. Every line is handed to the
 // operating system at once, so that a killed process loses nothing, and forced to the disk within syncEvery, whether more
-// events come or not. All times are the run's own, whatever becomes of the computer's clock. An error means that the run is not being recorded: the caller has to make the bench safe.
+// events come or not. All times are the run's own, whatever becomes of the computer's clock. An error means that the run is not
+// being recorded: the caller has to make the bench safe.
 func (j *Journal) Keep(ctx context.Context, run string, events *event.Subscription) error {
 	var due time.Time // when what was written has to be on the disk; zero: it is
 	for {

@@ -243,12 +243,13 @@ func (t trace) Attr(name string) (starlark.Value, error) {
 	case "duty":
 		return starlark.NewBuiltin("duty", t.duty), nil
 	case "peak_to_peak":
-		return t.voltage(name, func(p waveform.Pulses) waveform.Measure {
+		return t.voltage(name, func() waveform.Measure {
+			p := waveform.Analyse(t.Trace, waveform.Options{})
 			swing := p.Max - p.Min
 			return waveform.Measure{Value: swing, U: float64(t.sight.Gain)*swing + 2*float64(t.Resolution())}
 		}), nil
 	case "mean":
-		return t.voltage(name, func(waveform.Pulses) waveform.Measure {
+		return t.voltage(name, func() waveform.Measure {
 			mean := t.mean()
 			return waveform.Measure{Value: mean, U: float64(t.sight.Gain)*math.Abs(mean) + float64(t.sight.Accuracy+t.Resolution())}
 		}), nil
@@ -277,13 +278,13 @@ func (t trace) stretches(_ *starlark.Thread, b *starlark.Builtin, args starlark.
 	return starlark.NewList(cut), nil
 }
 
-// voltage is what an analysis makes of the trace; the limits of error of the scope and the steps of the trace are its uncertainty.
-func (t trace) voltage(name string, of func(waveform.Pulses) waveform.Measure) *starlark.Builtin {
+// voltage is what was worked out of the trace; the limits of error of the scope and the steps of the trace are its uncertainty.
+func (t trace) voltage(name string, of func() waveform.Measure) *starlark.Builtin {
 	return starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 		if err := starlark.UnpackPositionalArgs(b.Name(), args, kwargs, 0); err != nil {
 			return nil, err
 		}
-		m := of(waveform.Analyse(t.Trace, waveform.Options{}))
+		m := of()
 		parts := verdict.NewBudget(quantity.Volt)
 		parts.Limits("accuracy of scope, and the steps of the trace", m.U)
 		return measured{Value: quantity.Volts(m.Value).Value(), uncertainty: m.U, budget: parts.Parts, instrument: "scope"}, nil

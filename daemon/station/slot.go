@@ -13,7 +13,8 @@ type Slot chan struct{}
 // threads sooner than the runtime among goroutines, which lets one compute for 10 ms.
 const leastThreads = 4
 
-// NewSlot returns the process's computing slots, has its collector run seldom, and lets the process's threads run soon when they have something to do.
+// NewSlot returns the process's computing slots, has its collector run seldom, and lets the process's threads run soon when they have
+// something to do.
 func NewSlot() Slot {
 	if runtime.GOMAXPROCS(0) < leastThreads {
 		runtime.GOMAXPROCS(leastThreads)

@@ -2,6 +2,7 @@ package simulated
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -78,10 +79,8 @@ func (b *Bench) fires(gates []string) (string, error) {
 type picture struct{ share, low, high float64 }
 
 func (p picture) differs(q picture) bool {
-	return abs(p.share-q.share) > seenShare || abs(p.low-q.low) > seenLevel || abs(p.high-q.high) > seenLevel
+	return math.Abs(p.share-q.share) > seenShare || math.Abs(p.low-q.low) > seenLevel || math.Abs(p.high-q.high) > seenLevel
 }
-
-func abs(x float64) float64 { return max(x, -x) }
 
 func (b *Bench) onScreen(gates []string) ([]picture, error) {
 	step := quantity.Seconds(lookFor.Seconds() / lookSamples)

@@ -138,40 +138,17 @@ func (c *cycle) varies(values []float64, place int) float64 {
 func (c *cycle) fit(from, to, at int, order int, sign float64) curve {
 	size := len(c.place)
 	half := float64(c.half) / float64(size)
-	var a [4][4]float64
-	var b [4]float64
-	for k := order; k < 4; k++ {
-		a[k][k] = 1
-	}
-	f := curve{at: at}
-	var squares float64
+	q := normal{order: order}
 	low, high := math.Inf(1), math.Inf(-1)
-	origin := sign * c.place[(at%size+size)%size].sum / c.place[(at%size+size)%size].n // so that sums stay exact
+	there := c.place[(at%size+size)%size]
+	origin := sign * there.sum / there.n // so that sums stay exact
 	for k := from; k < to; k++ {
 		p := c.place[(k%size+size)%size]
 		turn := math.Floor(float64(k) / float64(size))
 		x := (p.at/p.n + turn - (float64(at)+0.5)/float64(size)) / half
 		mean := sign*p.sum/p.n - origin
 		low, high = min(low, mean), max(high, mean)
-		squares += p.n * mean * mean
-		f.n += p.n
-		f.bins++
-		powers := [4]float64{1, x, x * x, x * x * x}
-		for i := range order {
-			b[i] += powers[i] * p.n * mean
-			for j := range order {
-				a[i][j] += powers[i] * powers[j] * p.n
-			}
-		}
-	}
-	inverse, _ := invert(a)
-	var w [4]float64
-	f.left = squares
-	for i := range order {
-		for j := range order {
-			w[i] += inverse[i][j] * b[j]
-		}
-		f.left -= w[i] * b[i]
+		q.add(x, p.n, p.n*mean, p.n*mean*mean)
 	}
 	least, most := -1.0, 1.0
 	if from >= at {
@@ -180,22 +157,17 @@ func (c *cycle) fit(from, to, at int, order int, sign float64) curve {
 	if to <= at {
 		most = 0
 	}
-	x := highestOn(w, least, most)
-	powers := [4]float64{1, x, x * x, x * x * x}
-	var leverage float64
-	for i := range order {
-		f.value += w[i] * powers[i]
-		for j := range order {
-			leverage += powers[i] * inverse[i][j] * powers[j]
-		}
+	fitted, ok := q.solve()
+	if !ok {
+		return curve{at: at, left: math.Inf(1), u: math.Inf(1), beforeU: math.Inf(1), n: q.n, bins: q.places}
 	}
-	f.left = max(0, f.left)
-	scatter := max(c.pure, f.left/float64(max(1, f.bins-order)))
-	f.u = math.Sqrt(scatter * max(0, leverage))
-	f.value += origin
-	f.before, f.beforeU, f.slope = w[0]+origin, math.Sqrt(scatter*max(0, inverse[0][0])), w[1]
-	f.span = high - low
-	return f
+	value, variance := fitted.at(fitted.highest(least, most))
+	before, beforeVariance := fitted.at(0)
+	scatter := max(c.pure, fitted.left/float64(max(1, q.places-order)))
+	return curve{
+		value: value + origin, u: math.Sqrt(scatter * variance), before: before + origin, beforeU: math.Sqrt(scatter * beforeVariance), slope: fitted.c[1],
+		left: fitted.left, span: high - low, n: q.n, bins: q.places, at: at,
+	}
 }
 
 // highest finds the place about which the mean over ±half/2 is greatest.

@@ -82,19 +82,14 @@ type tip struct {
 	u         float64 // standard uncertainty of the value, by the scatter about the fit
 	half      float64 // half the stretch that was fitted
 	span      float64 // codes that the fit goes through there
-	points    float64
-	inside    bool // it lies within the stretch and not at its end
+	inside    bool    // it lies within the stretch and not at its end
 }
 
 // tip fits a curve of third degree to the stretch of ±half about an instant and finds its extreme; sign -1 looks for a
 // trough. False where too few places are seen.
 func (f *folded) tip(after, centre, half, sign float64) (t tip, ok bool) {
-	const order = 4
 	for range 4 {
-		var a [order][order]float64
-		var b [order]float64
-		var n, squares float64
-		bins := 0
+		q := normal{order: highestDegree + 1}
 		low, high := math.Inf(1), math.Inf(-1)
 		for _, p := range f.place {
 			if p.n == 0 {
@@ -104,110 +99,27 @@ func (f *folded) tip(after, centre, half, sign float64) (t tip, ok bool) {
 			if math.Abs(x) > 1 || p.at/p.n < after {
 				continue
 			}
-			bins++
-			n += p.n
-			squares += p.square
 			mean := sign * p.sum / p.n
 			low, high = min(low, mean), max(high, mean)
-			powers := [order]float64{1, x, x * x, x * x * x}
-			for i := range order {
-				b[i] += powers[i] * sign * p.sum
-				for j := range order {
-					a[i][j] += powers[i] * powers[j] * p.n
-				}
-			}
+			q.add(x, p.n, sign*p.sum, p.square)
 		}
-		if bins < fewestOfAPeak || n < order+2 {
+		if q.places < fewestOfAPeak || q.n < float64(q.order)+2 {
 			return tip{}, false
 		}
-		inverse, good := invert(a)
+		curve, good := q.solve()
 		if !good {
 			return tip{}, false
 		}
-		var c [order]float64
-		left := squares
-		for i := range order {
-			for j := range order {
-				c[i] += inverse[i][j] * b[j]
-			}
-			left -= c[i] * b[i]
-		}
-		x := highestOn(c, -1, 1)
-		powers := [order]float64{1, x, x * x, x * x * x}
-		var value, leverage float64
-		for i := range order {
-			value += c[i] * powers[i]
-			for j := range order {
-				leverage += powers[i] * inverse[i][j] * powers[j]
-			}
-		}
-		t = tip{at: centre + x*half, value: sign * value, half: half, span: high - low, points: n, inside: math.Abs(x) < 0.9,
-			u: math.Sqrt(max(0, left) / (n - order) * max(0, leverage))}
+		x := curve.highest(-1, 1)
+		value, variance := curve.at(x)
+		t = tip{at: centre + x*half, value: sign * value, half: half, span: high - low, inside: math.Abs(x) < 0.9,
+			u: math.Sqrt(curve.left / (q.n - float64(q.order)) * variance)}
 		if math.Abs(x) < 0.2 {
 			break
 		}
 		centre = min(max(t.at, after+half/4), max(after, f.from+places/f.per-half/4))
 	}
 	return t, true
-}
-
-// highestOn is where from least to most a curve of third degree is highest.
-func highestOn(c [4]float64, least, most float64) float64 {
-	at := func(x float64) float64 { return c[0] + x*(c[1]+x*(c[2]+x*c[3])) }
-	best := (least + most) / 2
-	try := func(x float64) {
-		if x >= least && x <= most && at(x) > at(best) {
-			best = x
-		}
-	}
-	try(least)
-	try(most)
-	if root := c[2]*c[2] - 3*c[1]*c[3]; root >= 0 { // the slope is c1 + 2·c2·x + 3·c3·x²
-		q := -(c[2] + math.Copysign(math.Sqrt(root), c[2]))
-		if q != 0 {
-			try(c[1] / q)
-		}
-		if c[3] != 0 {
-			try(q / (3 * c[3]))
-		}
-	}
-	return best
-}
-
-// invert by elimination with the largest pivot.
-func invert(a [4][4]float64) (inverse [4][4]float64, ok bool) {
-	for i := range inverse {
-		inverse[i][i] = 1
-	}
-	for k := range a {
-		pivot := k
-		for i := k + 1; i < 4; i++ {
-			if math.Abs(a[i][k]) > math.Abs(a[pivot][k]) {
-				pivot = i
-			}
-		}
-		if math.Abs(a[pivot][k]) < 1e-9 {
-			return inverse, false
-		}
-		a[k], a[pivot] = a[pivot], a[k]
-		inverse[k], inverse[pivot] = inverse[pivot], inverse[k]
-		for i := range a {
-			if i == k {
-				continue
-			}
-			factor := a[i][k] / a[k][k]
-			for j := range a[i] {
-				a[i][j] -= factor * a[k][j]
-				inverse[i][j] -= factor * inverse[k][j]
-			}
-		}
-	}
-	for k := range a {
-		for j := range a[k] {
-			inverse[k][j] /= a[k][k]
-		}
-	}
-	return inverse, true
 }
 
 // reached is the instant from which on the mean shape has reached the state that the edge ends in.

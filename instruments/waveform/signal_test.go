@@ -86,18 +86,7 @@ func secondOrder(omega, zeta float64) shape {
 		t = max(0, t) * omega
 		return 1 - math.Exp(-zeta*t)*(math.Cos(root*t)+zeta/root*math.Sin(root*t))
 	}
-	first := func(level float64) float64 {
-		low, high := 0.0, math.Pi/root/omega
-		for range 80 {
-			middle := (low + high) / 2
-			if at(middle) < level {
-				low = middle
-			} else {
-				high = middle
-			}
-		}
-		return low
-	}
+	first := func(level float64) float64 { return solve(at, level, 0, math.Pi/root/omega) }
 	// Source: overshoot of a second-order step, exp(-pi·zeta/sqrt(1-zeta²)); the trough after it is its square (analytic).
 	over := math.Exp(-math.Pi * zeta / root)
 	return shape{ten: first(0.1), half: first(0.5), nine: first(0.9), at: at, over: over, back: over * over}
