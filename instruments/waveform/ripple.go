@@ -196,7 +196,7 @@ func rmsOf(values []float64, sigma, resolution float64, frequency Measure, step 
 	if frequency.Known() {
 		periods := math.Floor(float64(n) * step * frequency.Value)
 		n = min(n, int(math.Round(periods/(frequency.Value*step))))
-		window = sidelobesOfABin / periods
+		window = sidelobesOfABin / periods / 2 // the root is off by half of what the mean square is
 	}
 	var some tally
 	for _, v := range values[:n] {
