@@ -175,7 +175,7 @@ func (b *fakeBench) device(kind string) *scpi.Device {
 // wireEnd is the instrument's end of a wire.
 type wireEnd interface {
 	io.ReadWriteCloser
-	// readStamped is Read with the instant at which the kernel had the bytes, 0 if it does not tell.
+	// readStamped is Read, of one message at most, with the instant at which the kernel had its bytes, 0 if it does not tell.
 	readStamped([]byte) (n int, at int64, err error)
 	// writeStamped is Write with the instant at which the bytes left.
 	writeStamped([]byte) (at int64, err error)
@@ -242,11 +242,19 @@ func stamped(c *net.TCPConn) (*stampedSocket, error) {
 	return &stampedSocket{c, raw, make([]byte, 128)}, cmp.Or(err, failed)
 }
 
+// readStamped takes no more than the first message that is there: the stamp that the kernel gives with a read is that of the last of
+// its bytes, so that OFF read together with the question after it would seem to have come with that.
 func (s *stampedSocket) readStamped(buf []byte) (n int, at int64, err error) {
 	var oob int
 	failed := s.raw.Read(func(fd uintptr) bool {
-		n, oob, _, _, err = unix.Recvmsg(int(fd), buf, s.oob, 0)
-		return err != unix.EAGAIN
+		if n, _, _, _, err = unix.Recvmsg(int(fd), buf, nil, unix.MSG_PEEK); err != nil {
+			return err != unix.EAGAIN
+		}
+		if end := bytes.IndexByte(buf[:n], '\n'); end >= 0 {
+			n = end + 1
+		}
+		n, oob, _, _, err = unix.Recvmsg(int(fd), buf[:n], s.oob, 0)
+		return true
 	})
 	if err = cmp.Or(err, failed); err != nil {
 		return 0, 0, err

@@ -28,11 +28,16 @@ func NewSlot() Slot {
 func (s Slot) Take(ctx context.Context) error {
 	select {
 	case s <- struct{}{}:
+		keepWatch()
 		return nil
 	case <-ctx.Done():
 		return context.Cause(ctx)
 	}
 }
+
+// keepWatch wakes one of the runtime's threads, which finds nothing to do and so waits for the network. A thread that comes from there
+// with something to do leaves nobody behind: while it computes, answers would wait for the end of that.
+func keepWatch() { go func() {}() }
 
 // Give gives the slot back.
 func (s Slot) Give() { <-s }
