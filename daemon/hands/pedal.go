@@ -12,6 +12,8 @@ type Pedal struct {
 	Name    string
 	Pressed func(context.Context) (bool, error)
 	Period  time.Duration // between two looks at it
+	// Within is how long an answer may take while the pedal has to be held; one that is not there by then counts as let go.
+	Within time.Duration
 	// Released is called when the pedal that allowed the energising is let go, or can no longer be read, while that stands; what
 	// is energised has to go down. Nil: a press is enough.
 	Released func(why error)
@@ -29,7 +31,8 @@ func (d *Desk) Watch(ctx context.Context, p Pedal) error {
 			return nil
 		case <-tick.C:
 		}
-		pressed, err := p.Pressed(ctx)
+		held = held && d.underway()
+		pressed, err := p.look(ctx, held)
 		if ctx.Err() != nil {
 			return nil
 		}
@@ -52,6 +55,15 @@ func (d *Desk) Watch(ctx context.Context, p Pedal) error {
 			ready = ""
 		}
 	}
+}
+
+func (p Pedal) look(ctx context.Context, held bool) (pressed bool, err error) {
+	if held && p.Released != nil {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, p.Within)
+		defer cancel()
+	}
+	return p.Pressed(ctx)
 }
 
 // waitsForAct is the prompt that an act at the bench answers now, "" if there is none.

@@ -14,8 +14,8 @@ import (
 
 // foot is a pedal under somebody's foot.
 type foot struct {
-	down, broken atomic.Bool
-	released     chan error
+	down, broken, silent atomic.Bool
+	released             chan error
 }
 
 const look = 100 * time.Millisecond
@@ -23,7 +23,11 @@ const look = 100 * time.Millisecond
 // watched has the desk watch the pedal; the function it returns ends that.
 func (f *foot) watched(c *counter, hold bool) (end func()) {
 	f.released = make(chan error, 10)
-	p := Pedal{Name: "pedal", Period: look, Pressed: func(context.Context) (bool, error) {
+	p := Pedal{Name: "pedal", Period: look, Within: 3 * look, Pressed: func(ctx context.Context) (bool, error) {
+		if f.silent.Load() {
+			<-ctx.Done() // the box would answer in an hour
+			return true, context.Cause(ctx)
+		}
 		if f.broken.Load() {
 			return false, errors.New("contacts: no answer")
 		}
@@ -90,6 +94,7 @@ func TestAPedalThatHasToBeHeld(t *testing.T) {
 		{"let go during the countdown", time.Second, func(f *foot) { f.down.Store(false) }, "pedal was let go"},
 		{"let go in the run", countdown + time.Second, func(f *foot) { f.down.Store(false) }, "pedal was let go"},
 		{"unreadable in the run", countdown + time.Second, func(f *foot) { f.broken.Store(true) }, "pedal can no longer be read: contacts: no answer"},
+		{"answered late in the run", countdown + time.Second, func(f *foot) { f.silent.Store(true) }, "pedal can no longer be read: context deadline exceeded"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -101,7 +106,7 @@ func TestAPedalThatHasToBeHeld(t *testing.T) {
 				f.presses(c, true)
 				c.pass(tt.when)
 				tt.spoil(&f)
-				c.pass(2 * look)
+				c.pass(4 * look)
 				if tt.want == "" {
 					require.NoError(t, <-act)
 					require.NoError(t, c.Allow("bus", 72))

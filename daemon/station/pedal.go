@@ -15,7 +15,8 @@ func (s *Station) watchPedal(ctx context.Context) error {
 	if act.Contact == "" || !ok {
 		return nil
 	}
-	p := hands.Pedal{Name: act.By, Period: s.cfg.File.PeriodOf(bench.Contacts).Duration(), Pressed: func(ctx context.Context) (bool, error) {
+	period := s.cfg.File.PeriodOf(bench.Contacts).Duration()
+	p := hands.Pedal{Name: act.By, Period: period, Within: agePeriods * period, Pressed: func(ctx context.Context) (bool, error) {
 		closed, err := s.bench.Input(ctx, act.Contact)
 		return closed != (contact.Normal == "closed"), err
 	}}

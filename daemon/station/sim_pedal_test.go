@@ -106,7 +106,7 @@ func (s *sim) watchPedal() {
 	}
 	seen := 2*s.period + 100*time.Millisecond + s.slack() // two looks, the first of which may be under way
 	if slices.ContainsFunc(s.troubles, func(t *trouble) bool { return t.role == bench.Contacts }) {
-		seen += 10 * time.Second // a box that answers late, or not, is noticed by that
+		seen += 2 * agePeriods * s.period // a box that answers late, or not, is noticed by that
 	}
 	if time.Since(s.pedal.letGo) > seen {
 		s.permitted, s.barred, s.why = false, time.Now(), "the pedal was let go"
