@@ -60,8 +60,9 @@ func (b *fakeBench) Start(o station.Order) (*station.Running, error) {
 	if b.start != nil {
 		return nil, b.start
 	}
+	events := b.hub.Subscribe(event.Lossless) // first: whoever reads the note may emit at once
 	b.note("start %s %s %s by %s", o.Script, o.Family, o.Unit, o.Operator)
-	return &station.Running{Run: "run-1", Events: b.hub.Subscribe(event.Lossless)}, nil
+	return &station.Running{Run: "run-1", Events: events}, nil
 }
 
 func (b *fakeBench) Stop(by string) error { b.note("stop by %s", by); return nil }

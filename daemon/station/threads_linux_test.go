@@ -7,14 +7,16 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// nicest is as nice as a thread can be.
+const nicest = 19
+
 // Facts from sched_setaffinity(2) and sched_setattr(2): both are of a thread, and what one is denied others still have.
 func TestWhatComputesStandsBackAndNobodyElse(t *testing.T) {
 	var all unix.CPUSet
 	require.NoError(t, unix.SchedGetaffinity(0, &all))
 	before, err := unix.SchedGetAttr(0, 0)
-	require.NoError(t, err)
-	if before.Policy != unix.SCHED_NORMAL {
-		t.Skip("these tests run under a policy of their own, which is left as it is")
+	if err != nil || before.Policy != unix.SCHED_NORMAL {
+		t.Skipf("these tests run under policy %v (%v): that is left as it is", before, err)
 	}
 
 	type standing struct {
@@ -32,7 +34,7 @@ func TestWhatComputesStandsBackAndNobodyElse(t *testing.T) {
 		computing <- s
 	}()
 	got := <-computing
-	require.Equal(t, before.Nice+computingNice, got.nice)
+	require.Equal(t, min(before.Nice+computingNice, nicest), got.nice)
 	if all.Count() == 1 {
 		require.Equal(t, all, got.processors, "there is no other processor to go to")
 	} else {
