@@ -289,6 +289,7 @@ func TestBringDownEndsMeasuredDown(t *testing.T) {
 		state, err := f.BringDown(t.Context(), 20*time.Second)
 		require.NoError(t, err)
 		require.Equal(t, event.MeasuredDown, state.State, state.Why)
+		synctest.Wait() // its event follows the reading that ended the wait
 		require.False(t, f.On(bench.Bus))
 		on := 0
 		f.guard.mu.Lock()
