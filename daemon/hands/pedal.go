@@ -24,21 +24,20 @@ func (d *Desk) Watch(ctx context.Context, p Pedal) error {
 	tick := time.NewTicker(p.Period)
 	defer tick.Stop()
 	var ready string // the prompt that stood while the pedal was released
-	var held bool    // the pedal allowed what is energised
+	var held bool    // the pedal allowed what is energised, and has to be held for that
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
 		}
-		held = held && d.underway()
 		pressed, err := p.look(ctx, held)
 		if ctx.Err() != nil {
 			return nil
 		}
 		held = held && d.underway()
 		switch {
-		case held && (err != nil || !pressed) && p.Released != nil:
+		case held && (err != nil || !pressed):
 			held = false
 			why := fmt.Errorf("%s was let go", p.Name)
 			if err != nil {
@@ -58,7 +57,7 @@ func (d *Desk) Watch(ctx context.Context, p Pedal) error {
 }
 
 func (p Pedal) look(ctx context.Context, held bool) (pressed bool, err error) {
-	if held && p.Released != nil {
+	if held {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, p.Within)
 		defer cancel()
